@@ -1,0 +1,1 @@
+"""The dashboard: pages over the logbook; no analysis in a callback."""

@@ -1,0 +1,1 @@
+"""Trouble codes and findings in plain language."""

@@ -1,0 +1,1 @@
+"""The one database of a user: cars, sessions, events, features and findings."""

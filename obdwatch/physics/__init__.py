@@ -1,0 +1,1 @@
+"""Pure functions with units, validity, source and a worked example."""

@@ -1,0 +1,1 @@
+"""What to ask and when, the recorder, session files, importers and exporters."""

@@ -1,0 +1,1 @@
+"""From a session file to a drive: signals with their own times, alignment and masks."""
