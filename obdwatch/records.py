@@ -383,3 +383,26 @@ class Finding:
     spans: tuple[Span, ...] = ()
     drive_to_get: str = ""
     cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """A measure of one drive kept for the car's history; `at` aware UTC, `odometer_km` [km], both None if unknown."""
+
+    session_id: str
+    detector: str
+    name: str
+    value: float
+    unit: str
+    interval: tuple[float, float] | None = None
+    at: datetime | None = None
+    odometer_km: float | None = None
+    healthy: bool = True  # the verdict of the detector on that drive
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """What is known of a car before this drive: features of earlier drives, oldest first, and its log."""
+
+    features: tuple[Feature, ...] = ()
+    events: tuple[Event, ...] = ()
