@@ -1,0 +1,83 @@
+"""Options that every subcommand takes, and the two ways a result is printed."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from enum import Enum
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from obdwatch.logbook.logbook import Logbook
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Settings:
+    """What the common options said."""
+
+    logbook: Path | None
+    as_json: bool
+    units: str
+
+    def open_logbook(self) -> Logbook:
+        """Open the user's logbook, made on first use. Raises LogbookError."""
+        from obdwatch.logbook.logbook import Logbook, default_directory
+
+        return Logbook(self.logbook or default_directory())
+
+
+def common_options(function: Command) -> Command:
+    """Add --logbook, --json and --units; the command receives them as `settings`."""
+
+    @click.option("--logbook", type=click.Path(path_type=Path), help="Folder of the logbook (default: your own).")
+    @click.option("--json", "as_json", is_flag=True, help="Print one JSON document and nothing else.")
+    @click.option("--units", type=click.Choice(["metric", "us"]), default="metric", help="Units on the screen.")
+    def wrapped(logbook: Path | None, as_json: bool, units: str, **rest: Any) -> Any:
+        return function(settings=Settings(logbook, as_json, units), **rest)
+
+    wrapped.__name__ = function.__name__
+    wrapped.__doc__ = function.__doc__
+    # Options declared below this decorator hang on the wrapped function; click must find them on the outer one.
+    wrapped.__click_params__ = [  # type: ignore[attr-defined]
+        *getattr(function, "__click_params__", []),
+        *getattr(wrapped, "__click_params__", []),
+    ]
+    return wrapped  # type: ignore[return-value]
+
+
+def print_json(document: object) -> None:
+    """Print `document` (records allowed) as JSON; a number that is no number becomes null."""
+    click.echo(json.dumps(plain(document), indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def plain(value: object) -> Any:
+    """Turn records, arrays, enums, dates and paths into what JSON knows."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, Enum):
+        return value.value
+    if isinstance(value, Mapping):
+        return {str(plain(k)): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [plain(v) for v in value]
+    if hasattr(value, "tolist"):  # a numpy array or scalar; numpy itself is not imported for this
+        return plain(value.tolist())
+    return _plain_scalar(value)
+
+
+def _plain_scalar(value: object) -> object:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, datetime):
+        return value.isoformat()
+    if isinstance(value, bytes):
+        return value.hex(" ").upper()
+    return str(value) if isinstance(value, Path) else value
