@@ -1,0 +1,72 @@
+"""Units on the screen: inside the program everything is in the units of SAE J1979, and only what a person reads is
+converted here, by the person's preference.
+
+Factors are exact by definition (NIST Special Publication 811, appendix B) or derived from those.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+KM_PER_MILE = 1.609344  # exact
+KPA_PER_PSI = 6.894757293168  # from lbf and inch, exact to the digits shown
+LITRES_PER_US_GALLON = 3.785411784  # exact
+GRAMS_PER_POUND = 453.59237  # exact
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenUnit:
+    """How a unit is shown: `shown = value * factor + offset`, named `name`."""
+
+    name: str
+    factor: float = 1.0
+    offset: float = 0.0
+
+
+# J1979 unit -> what a person reads. Units not listed are shown as they are.
+METRIC: dict[str, ScreenUnit] = {
+    "degC": ScreenUnit("°C"),
+    "ratio": ScreenUnit(""),
+    "deg": ScreenUnit("°"),
+    "deg BTDC": ScreenUnit("° before top"),
+    "N*m": ScreenUnit("N·m"),
+    "mm2": ScreenUnit("mm²"),
+    "uA": ScreenUnit("µA"),
+    "us": ScreenUnit("µs"),
+}
+US: dict[str, ScreenUnit] = METRIC | {
+    "degC": ScreenUnit("°F", 1.8, 32.0),
+    "K": ScreenUnit("°F", 1.8),  # a temperature difference
+    "km/h": ScreenUnit("mph", 1 / KM_PER_MILE),
+    "km": ScreenUnit("miles", 1 / KM_PER_MILE),
+    "kPa": ScreenUnit("psi", 1 / KPA_PER_PSI),
+    "g/s": ScreenUnit("lb/min", 60 / GRAMS_PER_POUND),
+    "L/h": ScreenUnit("gal/h", 1 / LITRES_PER_US_GALLON),
+}
+
+
+def screen_unit(unit: str, system: str) -> ScreenUnit:
+    """Return how a value in `unit` is shown in `system` ("metric" or "us").
+
+    >>> round(to_screen(90.0, "degC", "us"), 1), screen_unit("degC", "us").name
+    (194.0, '°F')
+    """
+    table = US if system == "us" else METRIC
+    return table.get(unit, ScreenUnit(unit))
+
+
+def to_screen(value: float, unit: str, system: str) -> float:
+    """Convert `value` from its J1979 `unit` to what `system` shows."""
+    shown = screen_unit(unit, system)
+    return value * shown.factor + shown.offset
+
+
+def quantity(value: float, unit: str, system: str, digits: int = 1) -> str:
+    """Write a value with its unit as a person reads it.
+
+    >>> quantity(100.0, "km/h", "us"), quantity(21.5, "degC", "metric")
+    ('62.1 mph', '21.5 °C')
+    """
+    shown = screen_unit(unit, system)
+    number = f"{to_screen(value, unit, system):.{digits}f}"
+    return f"{number}{'' if shown.name in ('%', '°') else ' '}{shown.name}".rstrip()
