@@ -1,0 +1,244 @@
+"""Reads a session file back: whole, its header only, or what came after a row already seen.
+
+A row is taken only when its types and its checksum are right; what is left out is counted and said in `problems`.
+Nothing is ever repaired by guessing.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import struct
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, TypeVar
+
+import numpy as np
+
+from obdwatch.errors import SessionFileError
+from obdwatch.recording.session_file import columns as packed
+from obdwatch.recording.session_file import schema
+from obdwatch.recording.session_file.opening import Opened, opened
+from obdwatch.recording.session_file.schema import State, Table
+from obdwatch.records import BoolArray, CodeReading, FloatArray, Mark, MonitorResult, ReplyStatus, Session
+
+Row = Sequence[Any]
+Record = TypeVar("Record", CodeReading, MonitorResult, Mark)
+
+LAST_ROW = 2**62  # no session has as many
+_STATUS = {str(status): status for status in ReplyStatus}
+
+RECOVERED = (
+    "the recording was cut short (power cut, kill or full disk) and recovered; at most its last second is missing"
+)
+UNFINISHED = "the recording is not closed: it is still running, or was cut short and its end is missing"
+_STATE_MEANING = {State.RECORDING: UNFINISHED, State.RECOVERED: RECOVERED}
+
+
+@dataclass(frozen=True, slots=True)
+class SessionContents:
+    """All that a session file holds.
+
+    The exchange columns have equal length and the order of time: `t` and `latency` [s], and beside them `request`,
+    `ecu`, `status`, `payload`, `negative_code` and `raw` as in `Exchange`. `samples` maps a key to times [s] and
+    values. `state` is None where it cannot be read, `last_row` is where `read_since` goes on.
+    `problems` are sentences for the user.
+    """
+
+    session: Session
+    state: State | None
+    t: FloatArray
+    latency: FloatArray
+    request: list[bytes]
+    ecu: list[int | None]
+    status: list[ReplyStatus]
+    payload: list[bytes | None]
+    negative_code: list[int | None]
+    raw: list[str | None]
+    samples: Mapping[str, tuple[FloatArray, FloatArray]]
+    codes: tuple[CodeReading, ...]
+    monitors: tuple[MonitorResult, ...]
+    marks: tuple[Mark, ...]
+    problems: tuple[str, ...]
+    last_row: int
+
+
+def read_session(path: Path | str) -> SessionContents:
+    """Read a whole session file; raises SessionFileError when nothing in it can be used."""
+    return read_since(path, 0)
+
+
+def read_since(path: Path | str, row: int) -> SessionContents:
+    """Read what a live reader has not seen: exchanges after `row` (its last `last_row`), and all the other tables."""
+    path = Path(path)
+    with opened(path) as file:
+        tables = _Tables(file)
+        header = _header(tables)
+        exchanges = _exchanges(tables, row)
+        samples = _samples(tables)
+        codes = _records(tables, schema.CODE, packed.code_from)
+        monitors = _records(tables, schema.MONITOR, packed.monitor_from)
+        marks = _records(tables, schema.MARK, packed.mark_from)
+    if header is None and not exchanges and not samples:
+        raise SessionFileError(path, "is damaged: nothing in it can be read")
+    session, state = header or (Session(id=path.stem, started_at=None), None)
+    columns: list[Row] = list(zip(*exchanges, strict=True)) or [()] * (schema.EXCHANGE.width + 1)
+    return SessionContents(
+        session=session,
+        state=state,
+        t=np.array(columns[1], dtype=float),
+        latency=np.array(columns[2], dtype=float),
+        request=list(columns[3]),
+        ecu=list(columns[4]),
+        status=[_STATUS[text] for text in columns[5]],
+        payload=list(columns[6]),
+        negative_code=list(columns[7]),
+        raw=list(columns[8]),
+        samples=samples,
+        codes=codes,
+        monitors=monitors,
+        marks=marks,
+        problems=tuple(tables.problems),
+        last_row=columns[0][-1] if exchanges else row,
+    )
+
+
+def read_header(path: Path | str) -> Session:
+    """Read what is known about a session without its data; raises SessionFileError when that is damaged."""
+    with opened(Path(path)) as file:
+        header = _header(_Tables(file))
+    if header is None:
+        raise SessionFileError(path, "is damaged: what is known about the session cannot be read")
+    return header[0]
+
+
+class _Tables:
+    """The rows of one open file, as far as they can be read, and what was lost on the way."""
+
+    def __init__(self, file: Opened) -> None:
+        self._file = file
+        self.problems = list(file.problems)
+        self.problems += [f"the table '{table.name}' is missing" for table in schema.TABLES if table not in file.tables]
+        file.connection.execute("BEGIN")  # one moment of a file that may be growing
+
+    def rows(self, table: Table, after: int = 0) -> Iterator[Row]:
+        """Yield the row number and the columns of each row that can be read, jumping over damaged pages."""
+        if table not in self._file.tables:
+            return
+        query = f"SELECT rowid, {table.columns} FROM {table.name} WHERE rowid > ? ORDER BY rowid"
+        step, damage = 1, None
+        while after < LAST_ROW:
+            try:
+                for row in self._file.connection.execute(query, (after,)):
+                    if row[0] > after:
+                        after, step = row[0], 1
+                        yield row
+                break
+            except sqlite3.DatabaseError as error:
+                damage = error
+                after, step = after + step, step * 2
+        if damage is not None:
+            self.problems.append(f"the table '{table.name}' is damaged ({damage}); some of its rows are lost")
+
+    def sound(self, table: Table, is_sound: Callable[[Row], bool], after: int = 0) -> list[Row]:
+        """Keep the rows that fit their checksum; say how many did not."""
+        kept: list[Row] = []
+        lost = 0
+        for row in self.rows(table, after):
+            if is_sound(row):
+                kept.append(row)
+            else:
+                lost += 1
+        self.left_out(table, lost, "damaged")
+        return kept
+
+    def left_out(self, table: Table, count: int, why: str) -> None:
+        """Note that `count` rows are not used."""
+        if count:
+            self.problems.append(f"{count:,} rows of the table '{table.name}' are {why} and left out")
+
+
+def _header(tables: _Tables) -> tuple[Session, State] | None:
+    """The session row; says what its state means for the user."""
+    for _, *row in tables.rows(schema.SESSION):
+        found = packed.session_from(row)
+        if found is not None:
+            if found[1] in _STATE_MEANING:
+                tables.problems.append(_STATE_MEANING[found[1]])
+            return found
+    tables.problems.append("what was known about the session (car, time, adapter) is damaged and lost")
+    return None
+
+
+def _exchanges(tables: _Tables, after: int) -> list[Row]:
+    rows = tables.sound(schema.EXCHANGE, _exchange_is_sound, after)
+    t = np.array([row[1] for row in rows], dtype=float)
+    in_order = _in_order(t)
+    if not in_order.all():
+        tables.left_out(schema.EXCHANGE, int((~in_order).sum()), "out of time order")
+        rows = [row for row, keep in zip(rows, in_order, strict=True) if keep]
+    return rows
+
+
+def _in_order(t: FloatArray, *, strictly: bool = False) -> BoolArray:
+    """Which times are finite and not before (`strictly`: after) all earlier ones."""
+    finite = np.isfinite(t)
+    latest = np.maximum.accumulate(np.where(finite, t, -np.inf))
+    if not strictly:
+        return finite & (t >= latest)
+    before = np.concatenate(([-np.inf], latest[:-1]))[: len(t)]
+    return finite & (t > before)
+
+
+def _exchange_is_sound(row: Row) -> bool:
+    try:
+        return bool(row[-1] == schema.exchange_checksum(*row[1:-1])) and row[5] in _STATUS
+    except (TypeError, AttributeError, ValueError, struct.error):
+        return False
+
+
+def _row_is_sound(row: Row) -> bool:
+    try:
+        return bool(row[-1] == schema.row_checksum(row[1:-1]))
+    except (TypeError, ValueError):
+        return False
+
+
+def _samples_are_sound(row: Row) -> bool:
+    _, key, times, numbers, checksum = row
+    try:
+        sound = checksum == schema.samples_checksum(key, times, numbers)
+    except (TypeError, AttributeError):
+        return False
+    return sound and len(times) == len(numbers) and len(times) % np.dtype("<f8").itemsize == 0
+
+
+def _samples(tables: _Tables) -> Mapping[str, tuple[FloatArray, FloatArray]]:
+    blocks: dict[str, tuple[list[FloatArray], list[FloatArray]]] = {}
+    for _, key, times, numbers, _ in tables.sound(schema.SAMPLES, _samples_are_sound):
+        columns = blocks.setdefault(key, ([], []))
+        columns[0].append(np.frombuffer(times, dtype="<f8"))
+        columns[1].append(np.frombuffer(numbers, dtype="<f8"))
+    signals = {key: (np.concatenate(times), np.concatenate(values)) for key, (times, values) in blocks.items()}
+    return MappingProxyType({key: _usable(tables, key, *signal) for key, signal in signals.items()})
+
+
+def _usable(tables: _Tables, key: str, times: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    good = _in_order(times, strictly=True) & np.isfinite(values)
+    if not good.all():
+        tables.problems.append(f"{int((~good).sum()):,} samples of '{key}' are out of order or no number and left out")
+    return times[good], values[good]
+
+
+def _records(tables: _Tables, table: Table, make: Callable[..., Record]) -> tuple[Record, ...]:
+    """The records of a small table; `make` raises ValueError or TypeError for what it cannot be."""
+    records: list[Record] = []
+    lost = 0
+    for _, *columns, _ in tables.sound(table, _row_is_sound):
+        try:
+            records.append(make(*columns))
+        except (ValueError, TypeError):
+            lost += 1
+    tables.left_out(table, lost, "not what they should be")
+    return tuple(records)
