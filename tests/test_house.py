@@ -86,7 +86,9 @@ def test_only_the_link_and_the_virtual_adapter_touch_ports() -> None:
 
 def test_sql_lives_only_in_the_session_file_and_the_logbook() -> None:
     users = {p for p in modules() if any(n.split(".")[0] == "sqlite3" for n in imports_of(p))}
-    assert all(p.is_relative_to(PACKAGE / "logbook") or p.parent == PACKAGE / "recording" for p in users)
+    assert all(
+        p.is_relative_to(PACKAGE / "logbook") or p.is_relative_to(PACKAGE / "recording" / "session_file") for p in users
+    )
 
 
 def test_detectors_and_simulation_share_only_records_and_decoding() -> None:
