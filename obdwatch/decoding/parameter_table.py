@@ -6,18 +6,15 @@ a layout asks here; nothing else knows one.
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from pathlib import Path
 from types import MappingProxyType
 
+from obdwatch.decoding.tables import table_number, table_rows
 from obdwatch.records import Parameter, PollClass
 
 CURRENT_DATA = 0x01
-_FIELDS_FILE = Path(__file__).with_name("parameters.csv")
-_LENGTHS_FILE = Path(__file__).with_name("parameter_lengths.csv")
 
 
 class SensorLayout(StrEnum):
@@ -49,23 +46,18 @@ class DataLength:
 
 def read_lengths() -> Mapping[int, DataLength]:
     """Return the length of every parameter id whose length is public."""
-    lengths = (_length(row) for row in _rows(_LENGTHS_FILE))
+    lengths = (_length(row) for row in table_rows("parameter_lengths.csv"))
     return MappingProxyType({length.pid: length for length in lengths})
 
 
 def read_fields(lengths: Mapping[int, DataLength]) -> Mapping[SensorLayout, tuple[Parameter, ...]]:
     """Return the fields of all parameters in table order, for each oxygen sensor layout."""
     fields: dict[SensorLayout, list[Parameter]] = {layout: [] for layout in SensorLayout}
-    for row in _rows(_FIELDS_FILE):
+    for row in table_rows("parameters.csv"):
         parameter = _parameter(row, lengths)
         for layout in (SensorLayout(row["layout"]),) if row["layout"] else SensorLayout:
             fields[layout].append(parameter)
     return MappingProxyType({layout: tuple(parameters) for layout, parameters in fields.items()})
-
-
-def _rows(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
 
 
 def _length(row: Mapping[str, str]) -> DataLength:
@@ -81,7 +73,7 @@ def _length(row: Mapping[str, str]) -> DataLength:
 
 def _parameter(row: Mapping[str, str], lengths: Mapping[int, DataLength]) -> Parameter:
     pid, bits, signed = int(row["pid"], 16), int(row["bits"]), row["signed"] == "yes"
-    scale, offset = _number(row["scale"]), _number(row["offset"])
+    scale, offset = table_number(row["scale"]), table_number(row["offset"])
     lowest = -(1 << (bits - 1)) if signed else 0
     return Parameter(
         key=row["key"],
@@ -105,12 +97,6 @@ def _parameter(row: Mapping[str, str], lengths: Mapping[int, DataLength]) -> Par
         absent_raw=int(row["absent_raw"]) if row["absent_raw"] else None,
         states=_states(row["states"]),
     )
-
-
-def _number(text: str) -> float:
-    """Read a decimal or a fraction such as `100/255`."""
-    numerator, _, denominator = text.partition("/")
-    return float(numerator) / float(denominator or 1)
 
 
 def _states(text: str) -> Mapping[int, str]:

@@ -207,8 +207,8 @@ def information_content(payload: bytes, can: bool | None) -> bytes:
     if size is None:
         return payload[2:]
     counted = (len(payload) - 3) % size == 0 if can is None else can
-    if counted or len(payload) == 3 + size and payload[2] == 1:
-        return _exactly(payload, 3, size * max(payload[2], 1))
+    if counted or (len(payload) == 3 + size and payload[2] == 1):
+        return _exactly(payload, 3, size * payload[2])
     return _legacy_content(payload, item, size)
 
 
