@@ -1,0 +1,244 @@
+"""Three explanations of a warm-up, each a cooling system with its own prior, fitted to the same drive and compared.
+
+Parameters of a fit, in this order: logarithm of heat capacity, heat share, loss at standstill, loss with speed;
+opening temperature; logarithm of the radiator's size; error of the outside temperature; and, for a thermostat that
+does not shut, logarithm of how far it stands open.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from obdwatch.detectors.heat_input import USUAL_DISPLACEMENT
+from obdwatch.detectors.warm_up_record import LOWEST_OPENING, WarmUpRecord
+from obdwatch.physics.cooling import CoolingSystem, warm_up_curves
+from obdwatch.physics.estimation import Fit, Prior, fit, probabilities
+from obdwatch.records import Car, EventKind, FloatArray, History
+
+CAPACITY, SHARE, STILL, SPEED, OPENING, RADIATOR, AIR, LEAK = range(8)
+
+# Priors of a 2.0 L engine: (middle, standard deviation of the logarithm), all common practice unless a source is named.
+HEAT_CAPACITY_BASE, HEAT_CAPACITY_PER_LITRE = 20.0, 30.0
+"""Metal and coolant that warm up [kJ/K], [kJ/K per L]: 60 kg of metal and 3 L of coolant per litre, in part."""
+HEAT_CAPACITY_SPREAD = 0.35
+HEAT_SHARE = (0.33, 0.2)
+"""Of the fuel's heat: a third at part load, 30 to 40 %."""
+LOSS_STILL = (0.030, 0.7)
+"""[kW/K]: 10 W/K through the surface, up to 60 W/K and more with the cabin heater on."""
+LOSS_SPEED = (0.0003, 0.8)
+"""[kW/K per km/h]: wind doubles the loss of the block at 100 km/h."""
+RADIATOR_SPREAD = 0.6
+LEAK_OPENING = (0.45, 0.6)
+"""How far a thermostat that fails open stands open: a quarter to fully."""
+SIZE_UNKNOWN = 0.45
+"""Spread of the logarithm of engine sizes on the road: 0.8 to 5 L."""
+
+OPENING_UNKNOWN = (90.0, 6.0)
+"""Opening of a sound thermostat of unknown type [degC]: published 82-91, mapped types up to 110."""
+OPENING_KNOWN_SPREAD = 3.0
+"""Tolerance of thermostat (2 K) and sensor (2 K) together (common practice)."""
+MAPPED_FROM = 95.0
+"""A thermostat named hotter [degC] is an electrically heated one, which is made to open from 80 degC under load."""
+LOWEST_WAX_OPENING = 82.0
+"""Lowest published opening of a plain wax thermostat [degC]."""
+REGULATION_SHORTFALL = 11.0
+"""Coolant this far below regulation [K] is a thermostat fault to regulators (40 CFR 86.010-18(i)(1))."""
+KNOWN_TOLERANCE, OWN_TOLERANCE, UNKNOWN_TOLERANCE = 6.0, 5.0, 4.0
+"""Below the named temperature, the car's own, the lowest published by more [K] is worth a word: two deviations."""
+OPENS_LOW_BY, OPENS_LOW_SPREAD = 26.0, 9.0
+"""How much too low a thermostat that opens low opens [K]."""
+
+CORRELATION_TIME = 100.0
+"""Over this [s] the model errs in one direction: coolant lags the metal, the driver moves the heater's knob."""
+
+PRIOR_PROBABILITY = np.array([0.90, 0.06, 0.04])
+"""Healthy, does not shut, opens low: one in ten cars past 100,000 miles (life of 60,000 to 75,000 miles)."""
+
+OWN_SPREAD_FLOOR = 0.15
+"""Least spread of the logarithm between healthy warm-ups of one car: weather, heater, filling of the tank."""
+FEWEST_OWN = 3
+"""Fewer healthy drives than this are no baseline."""
+REFERENCE_SPEED = 50.0
+"""Speed at which losses are stated [km/h]."""
+
+ENSEMBLE, SEED = 300, 20
+"""Healthy cars drawn to show what was to be expected; a fixed seed, so that a drive always gets the same answer."""
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """One explanation fitted to the drive: its `fit` and its `probability` among the three."""
+
+    fit: Fit
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """The three explanations, what was known of the healthy car (`prior`), and how sure each point is.
+
+    `deviation` [K] is the standard deviation of a single point about the curve; `expected` [3, steps] is the 2.5 %,
+    middle and 97.5 % curve of healthy cars like this one on this drive.
+    """
+
+    healthy: Explanation
+    stuck_open: Explanation
+    opens_low: Explanation
+    prior: Prior
+    own_baseline: bool
+    deviation: float
+    expected: FloatArray
+
+
+def compare(record: WarmUpRecord, car: Car | None, history: History) -> Comparison:
+    """Fit the three explanations to the record and weigh them."""
+    regulation, spread = known_opening(car, history)
+    healthy, own = _with_history(_healthy_prior(record, regulation, spread), history)
+    low = Prior(healthy.mean.copy(), healthy.covariance.copy())
+    low.mean[OPENING] = regulation - OPENS_LOW_BY
+    low.covariance[OPENING, OPENING] = OPENS_LOW_SPREAD**2
+    fits = [_fit(record, healthy), _fit(record, _with_leak(healthy)), _fit(record, low)]
+    share = probabilities(np.array([one.log_evidence for one in fits]), PRIOR_PROBABILITY)
+    healthy_one, stuck, opens_low = (Explanation(one, float(p)) for one, p in zip(fits, share, strict=True))
+    deviation = record.heat_input.curve_error
+    return Comparison(healthy_one, stuck, opens_low, healthy, own, deviation, _expected(record, healthy, deviation))
+
+
+def curves(record: WarmUpRecord, table: FloatArray) -> FloatArray:
+    """Return the coolant curves [members, steps] of a table of parameters [members, 7 or 8]."""
+    columns = table.T
+    positive = np.exp(np.clip(columns, -15.0, 15.0))
+    leak = np.minimum(positive[LEAK], 1.0) if len(columns) > LEAK else np.zeros(len(table))
+    system = CoolingSystem(
+        heat_capacity=positive[CAPACITY],
+        heat_share=positive[SHARE],
+        loss_still=positive[STILL],
+        loss_speed=positive[SPEED],
+        opening=columns[OPENING],
+        radiator=positive[RADIATOR],
+        leak=leak,
+        air_offset=columns[AIR],
+    )
+    return warm_up_curves(record.conditions, system)
+
+
+def known_opening(car: Car | None, history: History) -> tuple[float, float]:
+    """Return where this car should regulate and how sure that is: by its own past, its profile, or published ranges."""
+    own = own_values(history, "regulating_temperature")
+    if len(own) >= FEWEST_OWN:
+        return float(np.median(own)), float(np.hypot(2.0, np.std(own)))
+    named = car.thermostat_temperature if car is not None else None
+    if named is None:
+        return OPENING_UNKNOWN
+    if named <= MAPPED_FROM:
+        return named, OPENING_KNOWN_SPREAD
+    return (LOWEST_OPENING + named) / 2.0, (named - LOWEST_OPENING) / 2.0
+
+
+def lowest_sound(car: Car | None, history: History) -> tuple[float, float]:
+    """Return below which opening temperature [degC] a thermostat is worth watching, and below which it is faulty."""
+    regulation, _ = known_opening(car, history)
+    if len(own_values(history, "regulating_temperature")) >= FEWEST_OWN:
+        return regulation - OWN_TOLERANCE, regulation - REGULATION_SHORTFALL
+    if car is None or car.thermostat_temperature is None or car.thermostat_temperature > MAPPED_FROM:
+        return LOWEST_OPENING - UNKNOWN_TOLERANCE, LOWEST_WAX_OPENING - REGULATION_SHORTFALL
+    return regulation - KNOWN_TOLERANCE, regulation - REGULATION_SHORTFALL
+
+
+def own_values(history: History, name: str) -> FloatArray:
+    """Return a measure of this car's earlier healthy warm-ups since the thermostat was last renewed."""
+    repairs = [e.at for e in history.events if e.kind == EventKind.REPAIR and e.part == "thermostat"]
+    since = max(repairs, default=None)
+    return np.array(
+        [
+            f.value
+            for f in history.features
+            if f.detector == "warm_up" and f.name == name and f.healthy
+            and np.isfinite(f.value) and (since is None or (f.at is not None and f.at > since))
+        ]
+    )  # fmt: skip
+
+
+def warm_up_rate_row(count: int) -> FloatArray:
+    """Return the row that makes the logarithm of heat share over heat capacity out of parameters."""
+    row = np.zeros(count)
+    row[SHARE], row[CAPACITY] = 1.0, -1.0
+    return row
+
+
+def loss_row(at: FloatArray, per_capacity: bool) -> FloatArray:
+    """Return the derivative of the logarithm of the closed loss at reference speed, by parameter, near `at`."""
+    still, moving = np.exp(at[STILL]), np.exp(at[SPEED]) * REFERENCE_SPEED
+    row = np.zeros(len(at))
+    row[STILL], row[SPEED] = still / (still + moving), moving / (still + moving)
+    row[CAPACITY] = -1.0 if per_capacity else 0.0
+    return row
+
+
+def closed_loss(at: FloatArray) -> float:
+    """Return the loss at reference speed with the thermostat shut [W/K]."""
+    return float(1000.0 * (np.exp(at[STILL]) + np.exp(at[SPEED]) * REFERENCE_SPEED))
+
+
+def _healthy_prior(record: WarmUpRecord, regulation: float, spread: float) -> Prior:
+    size = record.size or USUAL_DISPLACEMENT
+    unknown = 0.0 if record.size else SIZE_UNKNOWN
+    surface = (size / USUAL_DISPLACEMENT) ** (2.0 / 3.0)
+    middle = (
+        np.log(HEAT_CAPACITY_BASE + HEAT_CAPACITY_PER_LITRE * size),
+        np.log(HEAT_SHARE[0]),
+        np.log(LOSS_STILL[0] * surface),
+        np.log(LOSS_SPEED[0] * surface),
+        regulation,
+        np.log(surface),
+        0.0,
+    )
+    deviation = (
+        np.hypot(HEAT_CAPACITY_SPREAD, unknown),
+        np.hypot(HEAT_SHARE[1], record.heat_input.deviation),
+        LOSS_STILL[1],
+        LOSS_SPEED[1],
+        spread,
+        RADIATOR_SPREAD,
+        record.air_error,
+    )
+    return Prior(np.array(middle), np.diag(np.square(deviation)))
+
+
+def _with_history(prior: Prior, history: History) -> tuple[Prior, bool]:
+    rates, losses = own_values(history, "warm_up_rate"), own_values(history, "cold_loss_rate")
+    if min(len(rates), len(losses)) < FEWEST_OWN:
+        return prior, False
+    known = np.log(rates / 1000.0)
+    prior = prior.given(warm_up_rate_row(len(prior.mean)), float(np.median(known)), _own_spread(known))
+    known = np.log(losses / 3600.0)
+    row = loss_row(prior.mean, per_capacity=True)
+    at_mean = np.log(closed_loss(prior.mean) / 1000.0) - prior.mean[CAPACITY]
+    return prior.given(row, float(row @ prior.mean + np.median(known) - at_mean), _own_spread(known)), True
+
+
+def _own_spread(values: FloatArray) -> float:
+    return float(max(np.std(values, ddof=1), OWN_SPREAD_FLOOR) * np.sqrt(1.0 + 1.0 / len(values)))
+
+
+def _with_leak(prior: Prior) -> Prior:
+    covariance = np.zeros((LEAK + 1, LEAK + 1))
+    covariance[:LEAK, :LEAK] = prior.covariance
+    covariance[LEAK, LEAK] = LEAK_OPENING[1] ** 2
+    return Prior(np.append(prior.mean, np.log(LEAK_OPENING[0])), covariance)
+
+
+def _fit(record: WarmUpRecord, prior: Prior) -> Fit:
+    step = record.conditions.step
+    weight = np.sqrt(step / (2.0 * CORRELATION_TIME)) / record.heat_input.curve_error
+    weights = np.where(record.running, min(weight, 1.0), 0.0)
+    return fit(lambda table: curves(record, table), record.conditions.measured, weights, prior, prior.mean)
+
+
+def _expected(record: WarmUpRecord, prior: Prior, deviation: float) -> FloatArray:
+    generator = np.random.default_rng(SEED)
+    table = curves(record, prior.draw(ENSEMBLE, generator))
+    table += deviation * generator.standard_normal((ENSEMBLE, 1))
+    return np.percentile(table, (2.5, 50.0, 97.5), axis=0).astype(np.float64)

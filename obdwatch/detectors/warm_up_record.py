@@ -1,0 +1,205 @@
+"""What the warm-up detector reads out of a drive: an even record of coolant, heat, speed and air, or why there is none.
+
+Stretches without data and long stops of the engine are cut out; the heat balance starts anew behind them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from obdwatch.detectors.heat_input import RUNNING_SPEED, HeatInput, displacement, find_heat
+from obdwatch.detectors.sampled import RANGES, block_means, held, readings, spacing
+from obdwatch.physics.cooling import Conditions
+from obdwatch.records import BoolArray, Car, Drive, FloatArray, Signal
+
+STEP = 10.0
+"""Step of the heat balance [s]: a tenth of the shortest time constant of a stuck-open cooling system."""
+
+MOST_STEPS = 240
+"""More steps than this are made longer: a one-hour drive is then judged at 15 s, which the balance stands."""
+
+SLOWEST_COOLANT, SLOWEST_HEAT = 35.0, 12.0
+"""Longest usual time between readings [s]: coolant moves a few kelvin in it; fuel and speed change within seconds."""
+
+LONG_STOP = 180.0
+"""Engine off for longer [s] ends a stretch: coolant stands still and the sensor no longer shows the engine."""
+
+LOWEST_OPENING = 80.0
+"""No published thermostat opens lower [degC]: 82-91, mapped types 80-110."""
+
+SETTLING = 600.0
+"""How much of the drive after the coolant last stood below regulation is looked at [s]; what follows is not warm-up."""
+
+SOAK_HOURS, SOAK_AGREEMENT, SOAK_AGREEMENT_OF_TWO = 8.0, 5.0, 10.0
+"""After so many hours standing, temperatures agree within 5 K (workshop rule); with one witness we allow twice."""
+
+COLDER_THAN_AIR = 10.0
+"""Coolant cannot be further below the outside air than a cold garage makes it [K] (common practice)."""
+
+JUMP, JUMP_TIME, MOST_JUMPS = 8.0, 5.0, 4
+"""Coolant moving 8 K within 5 s more than four times is a loose contact: full load heats by about 1 K/s."""
+
+FAULTY_SHARE = 0.1
+"""Share of readings at the ends of the scale (open or shorted sensor) beyond which none is trusted."""
+
+FROZEN_RANGE, FROZEN_TIME, FROZEN_HEAT, FROZEN_BELOW = 1.0, 300.0, 8.0, 70.0
+"""A sensor that moves less than 1 K over 5 min and 8 MJ of fuel while cold: any engine gains over 10 K from that."""
+
+
+@dataclass(frozen=True, slots=True)
+class WarmUpRecord:
+    """A drive prepared for the heat balance; arrays are [steps].
+
+    `times` [s] are the middles of the steps; `running` whether the engine turned; `air_error` [K] how far the
+    outside temperature, found in `air_source`, may be off; `size` is the displacement [L], None if unknown;
+    `coolant` the cleaned readings.
+    """
+
+    conditions: Conditions
+    times: FloatArray
+    running: BoolArray
+    heat_input: HeatInput
+    size: float | None
+    air_source: str
+    air_error: float
+    coolant: Signal
+
+
+def prepare(drive: Drive, car: Car | None) -> WarmUpRecord | str:
+    """Return the record of a drive, or the name of what is missing (see `explanations.findings`)."""
+    coolant = readings(drive, "coolant_temperature") or readings(drive, "coolant_temperature_sensor_1")
+    fault = _sensor_fault(drive, coolant)
+    if coolant is None or fault:
+        return fault or "coolant_missing"
+    at = np.arange(coolant.times[0], coolant.times[-1] + 1.0)
+    heat = find_heat(drive, car, at)
+    if heat is None:
+        return "heat_missing"
+    if spacing(coolant) > SLOWEST_COOLANT or heat.sampling > SLOWEST_HEAT:
+        return "sampling_too_slow"
+    air = _outside_air(drive, coolant)
+    if air is None:
+        return "air_temperature_missing"
+    return _record(drive, car, coolant, at, heat, air)
+
+
+def _record(
+    drive: Drive, car: Car | None, coolant: Signal, at: FloatArray, heat: HeatInput, air: tuple[float, str, float]
+) -> WarmUpRecord | str:
+    running = _running(drive, at, heat)
+    temperature = np.where(_standing_long(running), np.nan, _between(coolant, at))
+    window = _window(temperature)
+    step = STEP * max(1, int(np.ceil(np.count_nonzero(np.isfinite(temperature[:window])) / STEP / MOST_STEPS)))
+    size = int(step)
+    speed = np.nan_to_num(held(readings(drive, "vehicle_speed"), at))
+    signals: tuple[FloatArray, ...] = (temperature, heat.heat, speed, running.astype(np.float64))
+    columns = [block_means(values[:window], size) for values in signals]
+    middle = block_means(at[:window], size)
+    whole = np.isfinite(columns[0]) & np.isfinite(columns[1])
+    if not np.any(whole):
+        return "too_short" if len(at) < 2 * size else "heat_missing"
+    kept = np.flatnonzero(whole)
+    restart = np.diff(kept, prepend=-2) > 1
+    measured, power, road, turning = (column[kept] for column in columns)
+    if coolant.values[0] < air[0] - COLDER_THAN_AIR:
+        return "coolant_not_rational"
+    if _frozen(measured, power, step):
+        return "coolant_frozen"
+    outside = np.full(len(kept), air[0])
+    conditions = Conditions(step, _ahead(power), _ahead(np.nan_to_num(road)), outside, measured, restart)
+    return WarmUpRecord(
+        conditions, middle[kept], turning > 0.5, heat, displacement(drive, car), air[1], air[2], coolant
+    )
+
+
+def _ahead(values: FloatArray) -> FloatArray:
+    """Turn means over steps into means from the middle of each step to the middle of the next."""
+    return (values + np.r_[values[1:], values[-1:]]) / 2.0
+
+
+def _sensor_fault(drive: Drive, coolant: Signal | None) -> str:
+    raw = drive.signals.get("coolant_temperature")
+    if raw is None or len(raw.values) == 0:
+        return ""
+    values = raw.values[np.isfinite(raw.values)]
+    low, high = RANGES["coolant_temperature"]
+    if len(values) and np.mean((values < low) | (values > high)) > FAULTY_SHARE:
+        return "coolant_not_rational"
+    jumps = (np.abs(np.diff(raw.values)) >= JUMP) & (np.diff(raw.times) <= JUMP_TIME)
+    if np.count_nonzero(jumps) > MOST_JUMPS:
+        return "coolant_jumps"
+    return "coolant_disagrees_cold" if coolant is not None and _disagrees_cold(drive, coolant) else ""
+
+
+def _disagrees_cold(drive: Drive, coolant: Signal) -> bool:
+    """After a long stand coolant, intake air and outside air must tell the same temperature."""
+    soak = drive.session.soak_hours
+    run_time = readings(drive, "run_time")
+    late = run_time is not None and run_time.values[0] - run_time.times[0] + coolant.times[0] > 60.0
+    if soak is None or soak < SOAK_HOURS or late:
+        return False
+    witnesses = [
+        float(signal.values[0])
+        for key in ("intake_air_temperature", "ambient_air_temperature")
+        if (signal := readings(drive, key)) is not None and signal.times[0] - coolant.times[0] < 60.0
+    ]
+    if not witnesses:
+        return False
+    away = min(abs(float(coolant.values[0]) - other) for other in witnesses)
+    if len(witnesses) == 2 and abs(witnesses[0] - witnesses[1]) <= SOAK_AGREEMENT:
+        return away > SOAK_AGREEMENT
+    return away > SOAK_AGREEMENT_OF_TWO
+
+
+def _outside_air(drive: Drive, coolant: Signal) -> tuple[float, str, float] | None:
+    """Return outside temperature [degC], where it came from, and how far it may be off [K]."""
+    ambient = readings(drive, "ambient_air_temperature")
+    if ambient is not None:
+        return float(np.median(ambient.values)), "ambient_air_temperature", 2.0
+    intake = readings(drive, "intake_air_temperature")
+    if intake is not None:
+        road = held(readings(drive, "vehicle_speed"), intake.times, 10.0)
+        moving = intake.values[road > 40.0]
+        if len(moving) >= 20:
+            return float(np.percentile(moving, 10.0)), "intake_air_temperature", 4.0
+        return float(np.percentile(intake.values, 10.0)), "intake_air_temperature", 6.0
+    if drive.session.soak_hours is not None and drive.session.soak_hours >= SOAK_HOURS:
+        return float(coolant.values[0]), "coolant_temperature", 6.0
+    return None
+
+
+def _running(drive: Drive, at: FloatArray, heat: HeatInput) -> BoolArray:
+    speed = held(readings(drive, "engine_speed"), at)
+    turning: BoolArray = np.where(np.isfinite(speed), speed >= RUNNING_SPEED, heat.heat > 0.0)
+    return turning
+
+
+def _standing_long(running: BoolArray) -> BoolArray:
+    """Mark stops of the engine longer than `LONG_STOP`, given one value a second."""
+    edges = np.flatnonzero(np.diff(np.r_[False, ~running, False].astype(np.int8)))
+    long = np.zeros(len(running), dtype=np.bool_)
+    for start, end in edges.reshape(-1, 2):
+        long[start:end] = end - start > LONG_STOP or start == 0
+    return long
+
+
+def _between(signal: Signal, at: FloatArray) -> FloatArray:
+    """Coolant between readings, straight; missing where the last reading is too old."""
+    known = np.isfinite(held(signal, at))
+    between: FloatArray = np.where(known, np.interp(at, signal.times, signal.values), np.nan)
+    return between
+
+
+def _window(temperature: FloatArray) -> int:
+    """Return how many seconds to look at: all until the coolant is last below regulation, and `SETTLING` more."""
+    below = np.flatnonzero(temperature < LOWEST_OPENING)
+    last = below[-1] if len(below) else 0
+    return int(min(len(temperature), last + SETTLING))
+
+
+def _frozen(measured: FloatArray, heat: FloatArray, step: float) -> bool:
+    megajoules = float(np.sum(heat)) * step / 1000.0
+    long = len(measured) * step >= FROZEN_TIME and megajoules >= FROZEN_HEAT
+    return long and bool(np.ptp(measured) <= FROZEN_RANGE and measured.max() < FROZEN_BELOW)

@@ -1,0 +1,128 @@
+"""Heat balance of an engine warming up, and what is known beforehand of a healthy one.
+
+One lump of metal and coolant takes up a share of the fuel's heat, loses some to the air through its surface and the
+cabin heater, and more through the radiator once the thermostat opens. Conductances are in kW/K, heat in kW.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from obdwatch.records import BoolArray, FloatArray
+
+OPENING_SPAN = 8.0
+"""Temperature over which a wax thermostat goes from closed to fully open [K]; published: 5 to 10 K."""
+
+RADIATOR_STILL = 0.08
+"""Conductance of an open radiator at standstill without fan [kW/K], 2.0 L engine (common practice)."""
+
+RADIATOR_SPEED = 0.005
+"""Its increase with driving speed [kW/K per km/h]: about 0.4 kW/K at 60 km/h, 2.0 L engine (common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """What drives the heat balance, step by step [steps]: fuel `heat` [kW], `speed` [km/h], outside `air` [degC].
+
+    `step` [s] is the time between points; `restart` is True where the curve is set anew to `measured` [degC], at the
+    beginning and after every gap in the recording.
+    """
+
+    step: float
+    heat: FloatArray
+    speed: FloatArray
+    air: FloatArray
+    measured: FloatArray
+    restart: BoolArray
+
+
+@dataclass(frozen=True, slots=True)
+class CoolingSystem:
+    """Parameters of one or many cooling systems, each [members].
+
+    `heat_capacity` [kJ/K]; `heat_share` of the fuel's heat that reaches the lump [-]; `loss_still` [kW/K] and
+    `loss_speed` [kW/K per km/h] with the thermostat shut, heater included; `opening` [degC] where it begins to open;
+    `radiator` scales the nominal open radiator [-]; `leak` is how far the thermostat stands open when it should be
+    shut [-], 0 to 1; `air_offset` [K] is how much warmer the air really is than the conditions say.
+    """
+
+    heat_capacity: FloatArray
+    heat_share: FloatArray
+    loss_still: FloatArray
+    loss_speed: FloatArray
+    opening: FloatArray
+    radiator: FloatArray
+    leak: FloatArray
+    air_offset: FloatArray
+
+
+def thermostat_opening(temperature: FloatArray, opening: FloatArray, leak: FloatArray) -> FloatArray:
+    """How far a thermostat stands open [-], 0 shut to 1 full.
+
+    Parameters: temperature [degC]; opening, where it begins to open [degC]; leak, the least opening [-].
+    Valid: slow changes; real wax lags by some seconds and has 2-4 K of hysteresis (common practice).
+    Reference: published opening ranges, full 5-10 K above the first opening.
+
+    >>> thermostat_opening(np.array([20.0, 92.0, 99.0]), np.array([88.0]), np.array([0.1])).round(2).tolist()
+    [0.1, 0.5, 1.0]
+    """
+    wax = np.clip((temperature - opening) / OPENING_SPAN, 0.0, 1.0)
+    return np.maximum(wax, leak)
+
+
+def radiator_conductance(speed: FloatArray, scale: FloatArray) -> FloatArray:
+    """Heat flow through a fully open radiator circuit per kelvin above the air [kW/K].
+
+    Parameters: speed [km/h]; scale, 1 for a 2.0 L engine's [-].
+    Valid: fan off, engine at part load. Reference: common practice; a radiator is sized for about half a kilowatt
+    per kelvin at cruising speed for an engine of 100 kW.
+
+    >>> round(float(radiator_conductance(np.array([60.0]), np.array([1.0]))[0]), 2)
+    0.38
+    """
+    return scale * (RADIATOR_STILL + RADIATOR_SPEED * speed)
+
+
+def steady_temperature(heat: float, heat_share: float, conductance: float, air: float) -> float:
+    """Where the coolant would settle with a constant conductance [degC].
+
+    Parameters: heat of the fuel [kW]; heat_share [-]; conductance [kW/K]; air [degC].
+    Valid: constant conditions for several time constants. Reference: energy balance.
+
+    >>> steady_temperature(30.0, 0.33, 0.2, 10.0)
+    59.5
+    """
+    return air + heat_share * heat / conductance
+
+
+def warm_up_curves(conditions: Conditions, system: CoolingSystem) -> FloatArray:
+    """Coolant temperature of each system under the same conditions [members, steps] in degC.
+
+    Solves C dT/dt = a Q - (k0 + k1 v)(T - T_air) - open(T) k_r(v) (T - T_air), exactly within a step of constant
+    conditions and opening. Valid: step well below C over the conductance (30 s is safe). Reference: energy balance.
+
+    >>> flat = np.ones(121)
+    >>> drive = Conditions(10.0, flat * 30.0, flat * 50.0, flat * 10.0, flat * 10.0, flat.cumsum() == 1.0)
+    >>> one = lambda value: np.array([value])
+    >>> car = CoolingSystem(one(80.0), one(0.33), one(0.03), one(0.0004), one(88.0), one(1.0), one(0.0), one(0.0))
+    >>> warm_up_curves(drive, car)[0, [0, 30, 60, 120]].round(1).tolist()
+    [10.0, 43.9, 71.9, 89.8]
+    """
+    closed = system.loss_still + conditions.speed[:, None] * system.loss_speed
+    radiator = radiator_conductance(conditions.speed[:, None], system.radiator)
+    heat = conditions.heat[:, None] * system.heat_share
+    curves = np.empty_like(closed)
+    above = np.zeros(closed.shape[1])
+    for i, air in enumerate(conditions.air):
+        surrounding = air + system.air_offset
+        if conditions.restart[i]:
+            above = conditions.measured[i] - surrounding
+        elif i:
+            above = above + conditions.air[i - 1] - air
+        curves[i] = above + surrounding
+        conductance = closed[i] + radiator[i] * thermostat_opening(curves[i], system.opening, system.leak)
+        settled = heat[i] / conductance
+        above = settled + (above - settled) * np.exp(-conductance * conditions.step / system.heat_capacity)
+    return curves.T
