@@ -28,6 +28,8 @@ METRIC: dict[str, ScreenUnit] = {
     "degC": ScreenUnit("°C"),
     "ratio": ScreenUnit(""),
     "deg": ScreenUnit("°"),
+    "1/min": ScreenUnit("rpm"),
+    "Nm": ScreenUnit("N·m"),
     "deg BTDC": ScreenUnit("° before top"),
     "N*m": ScreenUnit("N·m"),
     "mm2": ScreenUnit("mm²"),
