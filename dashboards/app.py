@@ -1,0 +1,139 @@
+"""The dashboard as an application: its frame, which page answers which address, and what it refuses.
+
+`create_app` is a factory: nothing is kept between two applications of one process, so that tests and commands may make
+as many as they like. Pages live in `dashboards/pages`, one for each question; a new one is a line in `_pages`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from dash import ClientsideFunction, Dash, Input, Output, State, html, no_update
+from dash.dependencies import ALL
+from dash.development.base_component import Component
+
+from dashboards.components import back_to_drives, frame, notice
+from dashboards.failures import shown_or_told
+from dashboards.pages import drive, home
+from dashboards.security import Access, guard
+from dashboards.sessions import Analyse, Load, SessionShelf, SessionSource
+from dashboards.visit import Page, Visit, visit_from
+
+INDEX = """<!DOCTYPE html>
+<html lang="en">
+    <head>
+        {%metas%}
+        <title>{%title%}</title>
+        {%favicon%}
+        {%css%}
+    </head>
+    <body>
+        {%app_entry%}
+        <noscript>The dashboard needs JavaScript; nothing is loaded from anywhere but this machine.</noscript>
+        {%config%}
+        {%scripts%}
+        {%renderer%}
+    </body>
+</html>"""
+
+Show = Callable[[SessionShelf, Visit], Page]
+
+
+def create_app(
+    logbook: SessionSource,
+    analyse: Analyse | None = None,
+    *,
+    access: Access | None = None,
+    load: Load | None = None,
+) -> Dash:
+    """Make the dashboard over `logbook`.
+
+    `analyse` judges a drive that the logbook has no findings of; `load` reads a session file (the usual reader where
+    it is None). `access` says who may come in; only this machine, where it is None.
+    """
+    app = Dash(
+        "obdwatch",
+        title="obdwatch",
+        update_title="",
+        index_string=INDEX,
+        assets_folder=str(Path(__file__).parent / "assets"),
+        use_pages=False,
+        suppress_callback_exceptions=True,
+        compress=True,
+        enable_mcp=False,
+        add_log_handler=False,
+        meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
+    )
+    shelf = SessionShelf(logbook, analyse, load)
+    app.layout = html.Div(frame(), className="house")
+    _connect_frame(app, shelf)
+    drive.register(app, shelf)
+    _connect_browser(app)
+    guard(app.server, access or Access(), app.csp_hashes())
+    return app
+
+
+def _page_for(path: str) -> Show | None:
+    """The page that answers an address."""
+    if path in ("", "/"):
+        return home.show
+    if path.startswith("/drive/"):
+        return drive.show
+    return None
+
+
+def show_page(shelf: SessionShelf, visit: Visit) -> tuple[list[Component], str]:
+    """What the main part shows, and the title of the window; a failure is shown in the page's place."""
+    show = _page_for(visit.path)
+    if show is None:
+        told = notice("There is no such page", ["The address may be mistyped or from another version."], "wrong")
+        return [told, back_to_drives()], "No such page – obdwatch"
+    title = "obdwatch"
+
+    def build() -> list[Component]:
+        nonlocal title
+        page = show(shelf, visit)
+        title = f"{page.title} – obdwatch"
+        return page.children
+
+    return shown_or_told(build, "This page"), title
+
+
+def _connect_frame(app: Dash, shelf: SessionShelf) -> None:
+    @app.callback(Output("page", "children"), Output("title", "data"), Input("view", "data"))
+    def fill(view: Any) -> tuple[Any, Any]:
+        if view is None:  # the browser has not said yet where it is
+            return no_update, no_update
+        return show_page(shelf, visit_from(view))
+
+
+def _connect_browser(app: Dash) -> None:
+    """What the browser does by itself; the functions are in assets/dashboard.js."""
+
+    def in_browser(name: str, *connected: Any, **options: Any) -> None:
+        app.clientside_callback(  # type: ignore[no-untyped-call]
+            ClientsideFunction("obdwatch", name), *connected, **options
+        )
+
+    in_browser(
+        "visit",
+        Output("view", "data"),
+        Input("address", "pathname"),
+        Input("address", "search"),
+        Input("units", "value"),
+    )
+    in_browser("announce", Input("title", "data"))
+    in_browser("changeTheme", Input("theme", "n_clicks"), prevent_initial_call=True)
+    in_browser(
+        "window",
+        Output("window", "data"),
+        Input("signals", "relayoutData"),
+        Input({"type": "move", "way": ALL}, "n_clicks"),
+        Input({"type": "place", "finding": ALL, "start": ALL, "end": ALL}, "n_clicks"),
+        State("window", "data"),
+        State("length", "data"),
+        prevent_initial_call=True,
+    )
+    in_browser("remember", Input("window", "data"), Input("chosen", "value"), prevent_initial_call=True)

@@ -1,0 +1,130 @@
+/* What the browser does by itself: where the reader is, the part of the drive in view, light or dark.
+   Called by Dash as client-side callbacks (dashboards/app.py); nothing here talks to a server. */
+(function () {
+  "use strict";
+
+  const skip = () => window.dash_clientside.no_update;
+  const ORIGIN = Date.UTC(2000, 0, 1);
+  const THEME = "obdwatch-theme";
+
+  /* Seconds from what Plotly writes on the time axis ("2000-01-01 00:03:20.12", the end may be missing). */
+  function seconds(text) {
+    const full = String(text).replace("T", " ").trim();
+    const [day, clock = "00:00"] = full.split(" ");
+    const [hours, minutes = "0", rest = "0"] = clock.split(":");
+    return (Date.parse(day + "T00:00:00Z") - ORIGIN) / 1000 + hours * 3600 + minutes * 60 + Number(rest);
+  }
+
+  function within(start, end, length) {
+    const width = Math.min(Math.max(end - start, 0.5), length);
+    const first = Math.min(Math.max(start, 0), length - width);
+    return { start: first, end: first + width };
+  }
+
+  function moved(way, now, length) {
+    const start = now ? now.start : 0;
+    const end = now ? now.end : length;
+    const width = end - start;
+    const steps = {
+      closer: [start + width / 4, end - width / 4],
+      wider: [start - width / 2, end + width / 2],
+      earlier: [start - width / 2, end - width / 2],
+      later: [start + width / 2, end + width / 2],
+    };
+    if (way === "whole") return null;
+    const next = within(steps[way][0], steps[way][1], length);
+    return next.end - next.start >= length ? null : next;
+  }
+
+  function toPlace(place, length) {
+    const around = Math.max((place.end - place.start) * 0.15, 5);
+    const heading = document.getElementById("signals-heading");
+    if (heading) {
+      heading.scrollIntoView({ block: "start" });
+      heading.focus({ preventScroll: true });
+    }
+    return { ...within(place.start - around, place.end + around, length), finding: place.finding };
+  }
+
+  function dragged(change) {
+    if (!change) return skip();
+    if (change["xaxis.autorange"]) return null;
+    const start = change["xaxis.range[0]"] ?? (change["xaxis.range"] || [])[0];
+    const end = change["xaxis.range[1]"] ?? (change["xaxis.range"] || [])[1];
+    if (start === undefined || end === undefined) return skip();
+    return { start: seconds(start), end: seconds(end) };
+  }
+
+  function isDark() {
+    const chosen = document.documentElement.dataset.theme;
+    return chosen ? chosen === "dark" : window.matchMedia("(prefers-color-scheme: dark)").matches;
+  }
+
+  function nameTheme() {
+    const button = document.getElementById("theme");
+    if (button) button.textContent = isDark() ? "Light" : "Dark";
+  }
+
+  function stored(name) {
+    try {
+      return window.localStorage.getItem(name);
+    } catch {
+      return null; // a browser may forbid it
+    }
+  }
+
+  const theme = stored(THEME);
+  if (theme === "dark" || theme === "light") document.documentElement.dataset.theme = theme;
+  window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", nameTheme);
+
+  window.dash_clientside = window.dash_clientside || {};
+  window.dash_clientside.obdwatch = {
+    visit: function (pathname, search, units) {
+      nameTheme();
+      return {
+        path: window.location.pathname,
+        search: window.location.search,
+        units: units,
+        width: document.documentElement.clientWidth,
+      };
+    },
+
+    announce: function (title) {
+      if (!title) return;
+      const first = document.title === "obdwatch";
+      document.title = title;
+      if (!first) document.getElementById("page").focus({ preventScroll: true });
+    },
+
+    changeTheme: function () {
+      const next = isDark() ? "light" : "dark";
+      document.documentElement.dataset.theme = next;
+      try {
+        window.localStorage.setItem(THEME, next);
+      } catch {
+        /* the choice then lasts as long as the page */
+      }
+      nameTheme();
+    },
+
+    window: function (change, moves, places, now, length) {
+      const cause = window.dash_clientside.callback_context.triggered[0];
+      const by = window.dash_clientside.callback_context.triggered_id;
+      if (!cause || cause.value === null || cause.value === undefined) return skip();
+      if (by === "signals") return dragged(change);
+      if (by.type === "move") return moved(by.way, now, length);
+      return toPlace(by, length);
+    },
+
+    remember: function (now, chosen) {
+      const query = new URLSearchParams();
+      if (now) {
+        query.set("from", now.start.toFixed(1));
+        query.set("to", now.end.toFixed(1));
+      }
+      (chosen || []).forEach((key) => query.append("show", key));
+      const text = query.toString();
+      window.history.replaceState(window.history.state, "", window.location.pathname + (text ? "?" + text : ""));
+    },
+  };
+})();

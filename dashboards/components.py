@@ -1,0 +1,167 @@
+"""Pieces that several pages are built from: states in words with a shape, notices, commands, and the page's frame.
+
+Everything that comes from outside is handed to the browser as text; nothing here builds markup.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboards import wording
+from obdwatch.records import Finding, Measure, Urgency, Verdict
+
+_SHAPES = {
+    Urgency.STOP: "octagon",
+    Urgency.SOON: "triangle",
+    Urgency.NEXT_SERVICE: "diamond",
+    Urgency.WATCH: "circle",
+}
+
+# Dash takes these only by name; a dash in a name makes that a mapping.
+UNSPOKEN: Any = {"aria-hidden": "true"}
+
+
+def labelled(text: str) -> Any:
+    """What a screen reader calls a group that has no heading."""
+    return {"aria-label": text}
+
+
+def labelled_by(heading: str) -> Any:
+    """The id of the heading that names a section."""
+    return {"aria-labelledby": heading}
+
+
+def state(finding: Finding) -> Component:
+    """Verdict and urgency: a shape for the eye that skims, and always the words."""
+    shape = "tick" if finding.verdict is Verdict.HEALTHY else "ring"
+    if finding.verdict is Verdict.FAULT:
+        shape = _SHAPES[finding.urgency] if finding.urgency is not None else "circle"
+    return html.Span(
+        [html.Span(className=f"shape {shape}", **UNSPOKEN), wording.state_words(finding)],
+        className=f"state {shape}",
+    )
+
+
+def notice(title: str, sentences: Sequence[str], kind: str = "plain") -> Component:
+    """A boxed message; `kind` is plain, or wrong for something that failed."""
+    return html.Section(
+        [html.H2(title), *(html.P(sentence) for sentence in sentences)],
+        className=f"notice {kind}",
+        role="alert" if kind == "wrong" else None,
+    )
+
+
+def loading(text: str) -> Component:
+    """What stands in a place until its content is there."""
+    return html.P(text, className="loading", role="status")
+
+
+def command(line: str, meaning: str) -> list[Component]:
+    """A command to type, with what it does."""
+    return [html.Dt(html.Code(line)), html.Dd(meaning)]
+
+
+def back_to_drives() -> Component:
+    """The way up from a page of one drive."""
+    return html.P(dcc.Link("All drives", href="/"), className="up")
+
+
+def finding_card(index: int, finding: Finding, units: str) -> Component:
+    """One finding in full: state, headline, reasons, numbers, the places in the drive, what to do next."""
+    return html.Article(
+        [
+            html.P(state(finding)),
+            html.H3(wording.headline(finding)),
+            _points_to(finding),
+            html.Ul([html.Li(reason) for reason in finding.reasons]) if finding.reasons else None,
+            _measures(finding.measures, units),
+            _drive_to_get(finding),
+            *_places(index, finding),
+            *(html.P([html.Strong("Take care: "), caution], className="caution") for caution in finding.cautions),
+        ],
+        className=f"finding {finding.verdict}",
+    )
+
+
+def _points_to(finding: Finding) -> Component | None:
+    if finding.verdict is not Verdict.FAULT:
+        return None
+    sure = wording.sureness(finding.confidence)
+    if not finding.parts:
+        return html.P(f"How sure: {sure}.", className="quiet")
+    first, *others = [wording.signal_name(part).lower() for part in finding.parts]
+    also = f", or {', '.join(others)}" if others else ""
+    return html.P(f"Points to: {first}{also}. How sure: {sure}.", className="quiet")
+
+
+def _drive_to_get(finding: Finding) -> Component | None:
+    if not finding.drive_to_get:
+        return None
+    return html.P([html.Strong("To find out: "), finding.drive_to_get])
+
+
+def _places(index: int, finding: Finding) -> list[Component]:
+    """A button for each place in the drive; its id carries the place, so that the browser can go there by itself."""
+    return [
+        html.P(
+            html.Button(
+                [
+                    f"Show {wording.clock_time(span.start)} to {wording.clock_time(span.end)}",
+                    html.Span(f" {span.text}", className="quiet") if span.text else None,
+                ],
+                id={"type": "place", "finding": index, "start": span.start, "end": span.end},
+                className="place",
+                type="button",
+            )
+        )
+        for span in finding.spans
+    ]
+
+
+def _measures(measures: Sequence[Measure], units: str) -> Component | None:
+    if not measures:
+        return None
+    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in ("Measured", "Value", "Expected")]))
+    body = html.Tbody([_measure_row(measure, units) for measure in measures])
+    return html.Table([head, body], className="numbers")
+
+
+def _measure_row(measure: Measure, units: str) -> Component:
+    value = wording.quantity(measure.value, measure.unit, units)
+    if measure.interval is not None:
+        value += f" ({wording.quantities(measure.interval, measure.unit, units)})"
+    expected = wording.quantities(measure.expected, measure.unit, units) if measure.expected is not None else "–"
+    name = wording.signal_name(measure.name)
+    return html.Tr([html.Th(name, scope="row"), html.Td(value), html.Td(expected)])
+
+
+def frame() -> list[Component]:
+    """What surrounds every page: where one is, the reader's preferences, and the place the page goes."""
+    return [
+        html.A("Skip to the content", href="#page", className="skip"),
+        dcc.Location(id="address", refresh="callback-nav"),
+        dcc.Store(id="view"),
+        dcc.Store(id="title"),
+        html.Header([dcc.Link("obdwatch", href="/", className="name"), _preferences()], className="frame"),
+        html.Main(loading("Opening …"), id="page", tabIndex=-1),
+        html.Footer("For the workshop or the passenger: whoever drives watches the road.", className="frame"),
+    ]
+
+
+def _preferences() -> Component:
+    return html.Div(
+        [
+            html.Fieldset([html.Legend("Units", className="unseen"), _units()], className="choice"),
+            html.Button("Dark", id="theme", type="button", className="plain"),
+        ],
+        className="preferences",
+    )
+
+
+def _units() -> Component:
+    options: list[Any] = [{"label": "Metric", "value": "metric"}, {"label": "US", "value": "us"}]
+    return dcc.RadioItems(options, value="metric", id="units", persistence=True, persistence_type="local", inline=True)

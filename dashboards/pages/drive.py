@@ -1,0 +1,184 @@
+"""One drive: what was found, where in the drive it shows, and the signals on one time axis.
+
+The page comes in two steps, so that a long recording shows a heading at once: `show` answers from the logbook alone,
+then the body loads the session file. A zoom sends only the points of the new part (a Patch of the figure).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from dash import Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
+from dash.development.base_component import Component
+
+from dashboards import wording
+from dashboards.components import back_to_drives, finding_card, labelled_by, loading, notice
+from dashboards.failures import shown_or_told
+from dashboards.figures import (
+    Picture,
+    Screen,
+    Window,
+    axis_time,
+    drive_figure,
+    height_of,
+    lines_in_order,
+    shapes,
+    texts,
+)
+from dashboards.pages.drive_sections import about, chooser, driven, events, problems, values_table, view_buttons
+from dashboards.panels import panels_for, usual_keys
+from dashboards.pictures import picture_of
+from dashboards.sessions import LoadedDrive, SessionShelf
+from dashboards.visit import Page, Visit, session_in, visit_from, window_from
+from obdwatch.errors import ObdwatchError
+
+GRAPH_CONFIG: Any = {
+    "displayModeBar": False,
+    "displaylogo": False,
+    "doubleClick": "autosize",
+    "responsive": True,
+    # Plotly's own button that uploads a figure; never ours.
+    "showSendToCloud": False,
+    "plotlyServerURL": "",
+    "modeBarButtonsToRemove": ["sendChartToCloud"],
+}
+
+
+def show(shelf: SessionShelf, visit: Visit) -> Page:
+    """Build the heading of the page, and the place where its body will be. Raises LogbookError for an unknown id."""
+    session = shelf.session(session_in(visit.path))
+    car = wording.car_name(shelf.car_of(session), session)
+    title = wording.when(session.started_at)
+    return Page(
+        f"{car}, {title}",
+        [
+            back_to_drives(),
+            html.H1(title),
+            html.P(car, className="lead"),
+            dcc.Store(id="drive", data=session.id),
+            html.Div(loading("Reading the recording …"), id="drive-body"),
+        ],
+    )
+
+
+def register(app: Dash, shelf: SessionShelf) -> None:
+    """Connect the page's callbacks."""
+
+    @app.callback(Output("drive-body", "children"), Input("drive", "data"), State("view", "data"))
+    def fill(session_id: Any, view: Any) -> list[Component]:
+        visit = visit_from(view)
+        return shown_or_told(lambda: body(shelf.open(str(session_id)), visit), "This drive")
+
+    @app.callback(
+        Output("signals", "figure"),
+        Output("signals", "style"),
+        Output("values", "children"),
+        Output("trouble", "children"),
+        Input("window", "data"),
+        Input("chosen", "value"),
+        State("drive", "data"),
+        State("view", "data"),
+        prevent_initial_call=True,
+    )
+    def redraw(window: Any, chosen: Any, session_id: Any, view: Any) -> tuple[Any, Any, Any, Any]:
+        try:
+            loaded = shelf.open(str(session_id))
+        except ObdwatchError as error:
+            return no_update, no_update, no_update, notice("This drive can no longer be read", [str(error)], "wrong")
+        screen = visit_from(view).screen
+        picture = _picture(loaded, _known(loaded, chosen), window, screen)
+        figure = moved(picture) if ctx.triggered_id == "window" else drive_figure(picture)
+        return figure, height(picture), values_table(loaded, picture), []
+
+
+def body(loaded: LoadedDrive, visit: Visit) -> list[Component]:
+    """Everything below the heading."""
+    screen = visit.screen
+    findings = [
+        finding_card(index, loaded.findings[index], screen.units)
+        for index in sorted(range(len(loaded.findings)), key=lambda i: wording.rank(loaded.findings[i]))
+    ]
+    return [
+        html.P(driven(loaded, screen.units), className="lead"),
+        html.P(about(loaded, screen.units), className="quiet"),
+        *problems(loaded.drive),
+        html.Section([html.H2("What the drive says"), html.Div(findings or _no_findings(), className="findings")]),
+        *_signals(loaded, visit),
+        *events(loaded.drive),
+    ]
+
+
+def _no_findings() -> Component:
+    return html.P("This drive has not been analysed, so nothing is said about the state of the car.")
+
+
+def _signals(loaded: LoadedDrive, visit: Visit) -> list[Component]:
+    if not any(trace.times.size for trace in loaded.traces.values()):
+        return [notice("No signals", ["This recording holds no values that could be drawn. " + _why_empty(loaded)])]
+    asked = visit.chosen()
+    keys = _known(loaded, asked) if asked is not None else usual_keys(loaded.drive.signals)
+    asked_window = visit.window()
+    window = {"start": asked_window.start, "end": asked_window.end} if asked_window else None
+    picture = _picture(loaded, keys, window, visit.screen)
+    return [
+        html.Section(
+            [
+                html.H2("Signals", id="signals-heading", tabIndex=-1),
+                chooser(loaded, keys),
+                view_buttons(),
+                html.Div(id="trouble"),
+                dcc.Store(id="length", data=_length(loaded)),
+                dcc.Store(id="window", data=window),
+                dcc.Graph(
+                    id="signals",
+                    figure=drive_figure(picture),
+                    config=GRAPH_CONFIG,
+                    responsive=True,
+                    style=height(picture),
+                ),
+                html.Div(values_table(loaded, picture), id="values"),
+            ],
+            className="signals",
+            **labelled_by("signals-heading"),
+        )
+    ]
+
+
+def _why_empty(loaded: LoadedDrive) -> str:
+    if loaded.drive.session.origin == "imported":
+        return "The imported table had no column that is known; a column map names them (obdwatch import --columns)."
+    return "Was the ignition on? Look at what happened during the recording, below."
+
+
+def _known(loaded: LoadedDrive, keys: Any) -> tuple[str, ...]:
+    """Those of the `keys` a browser sends that this drive has."""
+    asked: Sequence[Any] = keys if isinstance(keys, list | tuple) else ()
+    return tuple(dict.fromkeys(key for key in asked if isinstance(key, str) and key in loaded.traces))
+
+
+def _length(loaded: LoadedDrive) -> float:
+    return max(wording.drive_length(loaded.drive), 1.0)
+
+
+def _picture(loaded: LoadedDrive, keys: Sequence[str], window: Any, screen: Screen) -> Picture:
+    visible: Window = window_from(window, _length(loaded))
+    place = window.get("finding") if isinstance(window, dict) else None
+    return picture_of(loaded, panels_for(loaded.drive.signals, keys), visible, place, screen)
+
+
+def height(picture: Picture) -> dict[str, str]:
+    """The room that the picture takes; without it a browser squeezes any number of panels into one height."""
+    return {"height": f"{height_of(picture)}px"}
+
+
+def moved(picture: Picture) -> Patch:
+    """The same figure over another part of the drive: only points, marks and the ends of the time axis are sent."""
+    patch = Patch()
+    for number, points in enumerate(lines_in_order(picture)):
+        patch["data"][number]["x"] = points["x"]
+        patch["data"][number]["y"] = points["y"]
+    patch["layout"]["xaxis"]["range"] = [axis_time(picture.window.start), axis_time(picture.window.end)]
+    patch["layout"]["shapes"] = shapes(picture)
+    patch["layout"]["annotations"] = texts(picture)
+    return patch

@@ -1,0 +1,159 @@
+"""The sections of a drive's page around its picture: facts, problems, the choice of signals, numbers, events."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboards import wording
+from dashboards.components import labelled, notice
+from dashboards.figures import Picture
+from dashboards.panels import ordered_keys
+from dashboards.pictures import flag_words
+from dashboards.sessions import LoadedDrive
+from obdwatch.records import CodeReading, Drive, MarkKind
+from obdwatch.units import screen_unit, to_screen
+
+MOST_EVENTS = 200
+# Around an event, as much as a reader needs to see what led to it [s].
+AROUND_EVENT = 60.0
+
+
+def driven(loaded: LoadedDrive, units: str) -> str:
+    """How long and how far."""
+    parts = (wording.length(wording.drive_length(loaded.drive)), wording.distance(loaded.drive, units))
+    return ", ".join(part for part in parts if part)
+
+
+def about(loaded: LoadedDrive, units: str) -> str:
+    """The facts of a recording in one line."""
+    drive = loaded.drive
+    session = drive.session
+    signals = sum(1 for trace in loaded.traces.values() if trace.times.size)
+    how = [part for part in (session.adapter, session.protocol) if part]
+    facts = [
+        f"odometer {wording.quantity(session.odometer_km, 'km', units)}" if session.odometer_km is not None else "",
+        f"{wording.count(signals, 'signal')}, {wording.count(loaded.samples, 'sample')}",
+        "imported" if session.origin == "imported" else f"recorded{' through ' + ', '.join(how) if how else ''}",
+        f"note: {session.note}" if session.note.strip() else "",
+        codes_in_words(drive.codes),
+    ]
+    return " · ".join(fact for fact in facts if fact)
+
+
+def codes_in_words(codes: Sequence[CodeReading]) -> str:
+    """The trouble codes of a drive, each once, with the memory it was in."""
+    kinds: dict[str, list[str]] = {}
+    for reading in codes:
+        known = kinds.setdefault(reading.code, [])
+        if reading.kind not in known:
+            known.append(reading.kind)
+    if not kinds:
+        return ""
+    return "trouble codes: " + ", ".join(f"{code} ({', '.join(kind)})" for code, kind in kinds.items())
+
+
+def problems(drive: Drive) -> list[Component]:
+    """What is wrong with the recording itself."""
+    if not drive.problems:
+        return []
+    return [notice("About this recording", drive.problems)]
+
+
+def chooser(loaded: LoadedDrive, chosen: Sequence[str]) -> Component:
+    """Which signals are drawn."""
+    keys = [key for key in ordered_keys(loaded.drive.signals) if loaded.traces[key].times.size]
+    return html.Details(
+        [
+            html.Summary("Choose signals"),
+            dcc.Checklist(
+                [{"label": wording.signal_name(key), "value": key} for key in keys],
+                [key for key in keys if key in chosen],
+                id="chosen",
+                className="chooser",
+            ),
+        ]
+    )
+
+
+def view_buttons() -> Component:
+    """Moving along the drive without a mouse; a mouse drags over the part to see."""
+    buttons = [
+        ("whole", "Whole drive"),
+        ("closer", "Closer"),
+        ("wider", "Wider"),
+        ("earlier", "Earlier"),
+        ("later", "Later"),
+    ]
+    return html.Div(
+        [
+            *(html.Button(text, id={"type": "move", "way": way}, type="button") for way, text in buttons),
+            html.Span("or drag over the part you want to see", className="quiet only-wide"),
+        ],
+        className="view-buttons",
+        role="group",
+        **labelled("Part of the drive"),
+    )
+
+
+def values_table(loaded: LoadedDrive, picture: Picture) -> list[Component]:
+    """The picture in numbers: what each signal did in the visible part; also for whoever cannot see the picture."""
+    window = picture.window
+    keys = [key for panel in picture.panels for key in panel.keys]
+    if not keys:
+        return [html.P("No signal is chosen.", className="quiet")]
+    titles = ("Signal", "Lowest", "Middle", "Highest", "Samples")
+    part = f"{wording.clock_time(window.start)} to {wording.clock_time(window.end)}"
+    return [
+        html.Table(
+            [
+                html.Caption(f"In numbers, {part}"),
+                html.Thead(html.Tr([html.Th(title, scope="col") for title in titles])),
+                html.Tbody([_values_row(loaded, key, picture) for key in keys]),
+            ],
+            className="numbers",
+        )
+    ]
+
+
+def _values_row(loaded: LoadedDrive, key: str, picture: Picture) -> Component:
+    trace, unit = loaded.traces[key], loaded.drive.signals[key].unit
+    first = int(np.searchsorted(trace.times, picture.window.start, side="left"))
+    values = trace.values[first : int(np.searchsorted(trace.times, picture.window.end, side="right"))]
+    cells = ["–", "–", "–"]
+    if values.size:
+        named = picture.states.get(key, {})
+        points = (float(values.min()), float(np.median(values)), float(values.max()))
+        cells = [named.get(int(p)) or wording.number(to_screen(p, unit, picture.screen.units)) for p in points]
+    name = screen_unit(unit, picture.screen.units).name
+    return html.Tr(
+        [
+            html.Th(f"{wording.signal_name(key)}{f', {name}' if name else ''}", scope="row"),
+            *(html.Td(cell) for cell in cells),
+            html.Td(f"{values.size:,}"),
+        ]
+    )
+
+
+def events(drive: Drive) -> list[Component]:
+    """What happened during the recording, each with a way to see it in the picture."""
+    marks = sorted((mark for mark in drive.marks if mark.kind is not MarkKind.END), key=lambda mark: mark.t)
+    if not marks:
+        return []
+    rows: list[Component] = []
+    for number, mark in enumerate(marks[:MOST_EVENTS]):
+        place = {
+            "type": "place",
+            "finding": f"event {number}",
+            "start": max(mark.t - AROUND_EVENT, 0.0),
+            "end": mark.t + mark.duration + AROUND_EVENT,
+        }
+        at = html.Button(wording.clock_time(mark.t), id=place, type="button", className="place")
+        detail = f": {mark.text}" if mark.text and mark.kind is not MarkKind.NOTE else ""
+        rows.append(html.Li([at, f" {flag_words(mark)}{detail}"]))
+    if len(marks) > MOST_EVENTS:
+        rows.append(html.Li(f"and {len(marks) - MOST_EVENTS:,} more"))
+    return [html.Section([html.H2("What happened on the way"), html.Ul(rows, className="events")])]

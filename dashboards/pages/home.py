@@ -1,0 +1,89 @@
+"""The list of drives: what was recorded, and what each recording says, the latest first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboards import wording
+from dashboards.components import command, state
+from dashboards.sessions import ListedDrive, SessionShelf
+from dashboards.visit import Page, Visit, drive_address
+from obdwatch.records import Finding, Verdict
+
+
+def show(shelf: SessionShelf, visit: Visit) -> Page:
+    """Build the page."""
+    listed = shelf.listed()
+    if not listed:
+        return Page("How to begin", _how_to_begin())
+    return Page(
+        "Drives",
+        [
+            html.H1("Drives"),
+            html.P(_latest_in_words(listed[0]), className="lead"),
+            html.Ol([_line(drive, visit.screen.units) for drive in listed], className="drives"),
+        ],
+    )
+
+
+def _latest_in_words(latest: ListedDrive) -> str:
+    car = wording.car_name(latest.car, latest.session)
+    faults = sorted((f for f in latest.findings if f.verdict is Verdict.FAULT), key=wording.rank)
+    if faults:
+        urgency = faults[0].urgency
+        advice = f" {wording.URGENCY_SENTENCES[urgency]}" if urgency is not None else ""
+        return f"{car}, latest drive: {wording.headline(faults[0]).rstrip('.')}.{advice}"
+    if not latest.findings:
+        return f"{car}: nobody has looked at the latest drive yet. Open it to see what it says."
+    if all(f.verdict is Verdict.HEALTHY for f in latest.findings):
+        return f"{car}: nothing wrong was found in the latest drive."
+    return f"{car}: the latest drive shows no fault, but not every question could be answered from it."
+
+
+def _line(listed: ListedDrive, units: str) -> Component:
+    session = listed.session
+    facts = [wording.car_name(listed.car, session)]
+    if session.odometer_km is not None:
+        facts.append(f"at {wording.quantity(session.odometer_km, 'km', units)}")
+    if session.origin == "imported":
+        facts.append("imported")
+    if session.note:
+        facts.append(wording.shortened(session.note, 80))
+    return html.Li(
+        [
+            dcc.Link(wording.when(session.started_at), href=drive_address(session.id)),
+            html.P(" · ".join(facts), className="quiet"),
+            html.P(_verdict(listed.findings), className="verdict"),
+        ]
+    )
+
+
+def _verdict(findings: Sequence[Finding]) -> list[Component | str]:
+    """The most urgent finding; how many others there are is said, not hidden."""
+    if not findings:
+        return [html.Span("Not analysed yet", className="quiet")]
+    first, *others = sorted(findings, key=wording.rank)
+    faults = sum(f.verdict is Verdict.FAULT for f in others)
+    words: list[Component | str] = [state(first), " ", wording.headline(first)]
+    if faults:
+        words.append(html.Span(f" and {wording.count(faults, 'more finding')}", className="quiet"))
+    return words
+
+
+def _how_to_begin() -> list[Component]:
+    return [
+        html.H1("No drives yet"),
+        html.P("This logbook is empty. Each of these commands puts a first drive in it:", className="lead"),
+        html.Dl(
+            [
+                *command("obdwatch demo", "shows an invented car with a worn part; no car and no adapter needed"),
+                *command("obdwatch record --port auto", "records your own car through an ELM327-compatible adapter"),
+                *command("obdwatch import drive.csv", "takes in a drive that was recorded elsewhere"),
+            ],
+            className="commands",
+        ),
+        html.P("Then load this page again."),
+    ]

@@ -1,0 +1,59 @@
+"""From a loaded drive to what is drawn of it: the views of its signals, its findings as bands, its events as lines."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from dashboards.downsampling import view_of
+from dashboards.figures import Band, Flag, Picture, Screen, Window
+from dashboards.panels import Panel
+from dashboards.sessions import LoadedDrive
+from dashboards.wording import MARK_WORDS, headline, length, shortened
+from obdwatch.decoding.parameters import PARAMETER_BY_KEY
+from obdwatch.records import Drive, Finding, Mark, MarkKind, Verdict
+
+LINE_POINTS = 2_000
+
+
+def picture_of(
+    loaded: LoadedDrive, panels: Sequence[Panel], window: Window, finding: object, screen: Screen
+) -> Picture:
+    """Cut the picture of `window`; `finding` is the index of the finding the reader asked to see, if any."""
+    keys = [key for panel in panels for key in panel.keys]
+    return Picture(
+        panels=tuple(panels),
+        views={key: view_of(loaded.traces[key], window.start, window.end, LINE_POINTS) for key in keys},
+        states=states_of(keys),
+        window=window,
+        bands=bands_of(loaded.findings, finding),
+        flags=flags_of(loaded.drive),
+        screen=screen,
+    )
+
+
+def states_of(keys: Sequence[str]) -> dict[str, Mapping[int, str]]:
+    """Names of the values of those signals that are states and not quantities."""
+    named = {key: PARAMETER_BY_KEY.get(key.partition("@")[0]) for key in keys}
+    return {key: parameter.states for key, parameter in named.items() if parameter is not None and parameter.states}
+
+
+def bands_of(findings: Sequence[Finding], chosen: object) -> tuple[Band, ...]:
+    """The places of faults, and the places of whatever the reader asked to see."""
+    return tuple(
+        Band(span.start, span.end, shortened(span.text or headline(finding), 60), chosen=index == chosen)
+        for index, finding in enumerate(findings)
+        if finding.verdict is Verdict.FAULT or index == chosen
+        for span in finding.spans
+    )
+
+
+def flags_of(drive: Drive) -> tuple[Flag, ...]:
+    """What happened during the recording, in order of time; its end needs no line."""
+    ordered = sorted((mark for mark in drive.marks if mark.kind is not MarkKind.END), key=lambda mark: mark.t)
+    return tuple(Flag(mark.t, flag_words(mark)) for mark in ordered)
+
+
+def flag_words(mark: Mark) -> str:
+    """A mark in a few words, with how long it lasted."""
+    words = mark.text if mark.kind is MarkKind.NOTE and mark.text else MARK_WORDS[mark.kind]
+    return f"{words}, {length(mark.duration)}" if mark.duration >= 1.0 else words

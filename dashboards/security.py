@@ -1,0 +1,141 @@
+"""What the dashboard refuses: strangers' hosts, other sites' writes, foreign scripts, and visitors without the token.
+
+Plain Flask hooks around the Dash application. Host names are checked because a web site can make its own name point to
+this machine (DNS rebinding); the origin, because any site may post to a local address.
+"""
+
+from __future__ import annotations
+
+import hmac
+import ipaddress
+import socket
+from collections.abc import Sequence
+from dataclasses import dataclass
+from urllib.parse import urlsplit
+
+from flask import Flask, Request, Response, redirect, request
+from werkzeug.wrappers import Response as AnyResponse
+
+LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
+COOKIE = "obdwatch_token"
+# Random tokens of 16 letters and more cannot be guessed over a network; OWASP asks for 64 bits of entropy at least.
+SHORTEST_TOKEN = 16
+# No page uploads anything yet; a callback sends a few kilobytes.
+LARGEST_REQUEST = 1_000_000
+MISDIRECTED, FORBIDDEN, UNAUTHORISED = 421, 403, 401
+UNSAFE = frozenset({"POST", "PUT", "PATCH", "DELETE"})
+
+
+@dataclass(frozen=True, slots=True)
+class Access:
+    """Who may come in: requests that name `host` or this machine; all of them with `token`, where there is one."""
+
+    host: str = "127.0.0.1"
+    token: str | None = None
+
+    def names_us(self, host_header: str) -> bool:
+        """Whether a Host header means this server.
+
+        Beyond loopback every numeric address will do: only names can be made to point somewhere else.
+        """
+        name = (urlsplit(f"//{host_header}").hostname or "").lower()
+        if name in LOOPBACK_NAMES:
+            return True
+        if is_loopback(self.host):
+            return False
+        return name in {self.host.lower(), socket.gethostname().lower()} or _is_numeric(name)
+
+
+def is_loopback(host: str) -> bool:
+    """Whether only this machine can reach a server on `host`."""
+    return host in LOOPBACK_NAMES or (_is_numeric(host) and ipaddress.ip_address(host).is_loopback)
+
+
+def _is_numeric(name: str) -> bool:
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    return True
+
+
+def guard(server: Flask, access: Access, script_hashes: Sequence[str]) -> None:
+    """Put the rules around every request and answer of `server`; `script_hashes` are the inline scripts allowed."""
+    server.config["MAX_CONTENT_LENGTH"] = LARGEST_REQUEST
+    headers = security_headers(script_hashes)
+
+    @server.before_request
+    def check() -> AnyResponse | None:
+        return _refusal(request, access)
+
+    @server.after_request
+    def add_headers(response: Response) -> Response:
+        response.headers.update(headers)
+        return response
+
+
+def _refusal(asked: Request, access: Access) -> AnyResponse | None:
+    if not _host_is_ours(asked, access):
+        return _plain("This address does not belong to this dashboard.", MISDIRECTED)
+    if asked.method in UNSAFE and not _same_origin(asked):
+        return _plain("Another site may not write here.", FORBIDDEN)
+    if access.token is None:
+        return None
+    return _token_refusal(asked, access.token)
+
+
+def _host_is_ours(asked: Request, access: Access) -> bool:
+    try:
+        return access.names_us(asked.headers.get("Host", ""))
+    except ValueError:  # such as an unclosed bracket
+        return False
+
+
+def _same_origin(asked: Request) -> bool:
+    """Whether a write comes from our own page; programs that are no browsers send no origin and may."""
+    if asked.headers.get("Sec-Fetch-Site", "same-origin") not in {"same-origin", "none"}:
+        return False
+    origin = asked.headers.get("Origin")
+    return origin is None or origin.lower() == f"{asked.scheme}://{asked.headers.get('Host', '')}".lower()
+
+
+def _token_refusal(asked: Request, token: str) -> AnyResponse | None:
+    """None for a visitor who has the token; one who brings it in the address gets it as a cookie."""
+    if _equal(asked.cookies.get(COOKIE, ""), token):
+        return None
+    if not _equal(asked.args.get("token", ""), token):
+        return _plain("This dashboard asks for its token: open the address that the terminal printed.", UNAUTHORISED)
+    answer = redirect(asked.path if asked.path.startswith("/") and not asked.path.startswith("//") else "/")
+    answer.set_cookie(COOKIE, token, httponly=True, samesite="Strict")
+    return answer
+
+
+def _equal(offered: str, token: str) -> bool:
+    return hmac.compare_digest(offered.encode("utf-8", "replace"), token.encode())
+
+
+def _plain(text: str, status: int) -> AnyResponse:
+    return Response(text, status, mimetype="text/plain")
+
+
+def security_headers(script_hashes: Sequence[str]) -> dict[str, str]:
+    """The headers of every answer; styles may be inline, because Plotly sets them on what it draws."""
+    policy = {
+        "default-src": "'none'",
+        "script-src": " ".join(["'self'", *script_hashes]),
+        "style-src": "'self' 'unsafe-inline'",
+        "img-src": "'self' data: blob:",
+        "font-src": "'self'",
+        "connect-src": "'self'",
+        "base-uri": "'none'",
+        "form-action": "'none'",
+        "frame-ancestors": "'none'",
+    }
+    return {
+        "Content-Security-Policy": "; ".join(f"{name} {value}" for name, value in policy.items()),
+        "X-Content-Type-Options": "nosniff",
+        "Referrer-Policy": "no-referrer",
+        "Cross-Origin-Opener-Policy": "same-origin",
+        "Cross-Origin-Resource-Policy": "same-origin",
+        "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
+    }

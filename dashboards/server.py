@@ -1,0 +1,110 @@
+"""Serving the dashboard from this machine: waitress on loopback, an address to open, a clean end on Ctrl-C."""
+
+from __future__ import annotations
+
+import errno
+import secrets
+import webbrowser
+from collections.abc import Callable
+from dataclasses import dataclass
+from threading import Thread
+
+import waitress
+from waitress.server import BaseWSGIServer, MultiSocketServer
+
+from dashboards.app import create_app
+from dashboards.security import SHORTEST_TOKEN, Access, is_loopback
+from dashboards.sessions import Analyse, SessionSource
+from obdwatch.errors import InputError, ObdwatchError
+
+PORT = 8050
+THREADS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Served:
+    """A server that holds its port: `run` serves until Ctrl-C; `address` is what to open."""
+
+    server: MultiSocketServer | BaseWSGIServer
+    address: str
+
+    def run(self) -> None:
+        """Serve until interrupted, then let go of the port."""
+        self.server.run()
+
+    def close(self) -> None:
+        """Let go of the port; ends a `run` of another thread."""
+        self.server.close()
+
+
+def serve(
+    logbook: SessionSource,
+    host: str = "127.0.0.1",
+    port: int = PORT,
+    token: str | None = None,
+    open_browser: bool = True,
+    analyse: Analyse | None = None,
+    path: str = "/",
+    say: Callable[[str], None] = print,
+) -> None:
+    """Serve the dashboard over `logbook` until Ctrl-C; prints its address and opens it at `path`.
+
+    A `host` beyond this machine demands a token; one is made where none is given. Raises InputError for a token that
+    is too short or a host that is not this machine's, ObdwatchError where the port is taken.
+    """
+    served = prepare(logbook, host, port, token, analyse, path)
+    say(f"The dashboard is at {served.address}  (Ctrl-C ends it)")
+    if open_browser:
+        Thread(target=webbrowser.open, args=(served.address,), daemon=True).start()
+    served.run()
+
+
+def prepare(
+    logbook: SessionSource,
+    host: str = "127.0.0.1",
+    port: int = PORT,
+    token: str | None = None,
+    analyse: Analyse | None = None,
+    path: str = "/",
+) -> Served:
+    """Take the port and make the server, without serving yet; port 0 takes any free one. Raises as `serve`."""
+    access = access_for(host, token)
+    app = create_app(logbook, analyse, access=access)
+    try:
+        server = waitress.create_server(app.server, host=host, port=port, threads=THREADS, ident=None)
+    except (OSError, ValueError, OverflowError) as error:
+        raise _refused(host, port, error) from error
+    return Served(server, address_of(access, _port_of(server), path))
+
+
+def access_for(host: str, token: str | None) -> Access:
+    """Who may come in. Raises InputError for a token that could be guessed."""
+    if token is not None and len(token) < SHORTEST_TOKEN:
+        raise InputError(f"the token is too short: give at least {SHORTEST_TOKEN} letters, or leave it out to get one")
+    if token is not None and not (token.isascii() and token.replace("-", "").replace("_", "").isalnum()):
+        raise InputError("the token may hold only letters, digits, - and _, because it is part of an address")
+    if token is None and not is_loopback(host):
+        token = secrets.token_urlsafe(24)
+    return Access(host, token)
+
+
+def address_of(access: Access, port: int, path: str = "/") -> str:
+    """The address to open, with the token where there is one."""
+    name = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(access.host, access.host)
+    shown = f"[{name}]" if ":" in name else name
+    return f"http://{shown}:{port}{path}" + (f"?token={access.token}" if access.token else "")
+
+
+def _port_of(server: MultiSocketServer | BaseWSGIServer) -> int:
+    if isinstance(server, MultiSocketServer):
+        return int(server.effective_listen[0][1])
+    return int(server.effective_port)
+
+
+def _refused(host: str, port: int, error: Exception) -> ObdwatchError:
+    number = error.errno if isinstance(error, OSError) else None
+    if number == errno.EADDRINUSE:
+        return ObdwatchError(f"port {port} on {host} is taken, perhaps by another dashboard: choose another port")
+    if number == errno.EACCES:
+        return InputError(f"port {port} on {host} is not allowed for this user: choose one from 1024 up")
+    return InputError(f"cannot serve on {host}, port {port}: {error}; use an address of this machine and a free port")

@@ -1,0 +1,152 @@
+"""What the pages ask of the logbook: which drives there are, and one of them loaded, judged and ready to be drawn.
+
+The only place of the dashboard that touches session files. An id from an address is looked up in the logbook and
+never becomes part of a path. The last few drives stay loaded, so that a zoom costs no file access.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from dashboards.downsampling import Trace, trace_of
+from obdwatch.errors import LogbookError, SessionFileError
+from obdwatch.records import Car, Drive, Finding, MarkKind, Session
+
+# Loaded drives kept, in samples: 16 bytes each, and as much again while loading; keeps the server under 300 MB.
+MOST_SAMPLES = 4_000_000
+# Marks at which nothing is known of what happened in between, so that no line may run across.
+INTERRUPTIONS = frozenset({MarkKind.GAP, MarkKind.LINK_LOST, MarkKind.RECONNECT, MarkKind.ASLEEP})
+
+
+class SessionSource(Protocol):
+    """What the dashboard needs of a logbook; `obdwatch.logbook.logbook.Logbook` is one."""
+
+    def sessions(self) -> Sequence[Session]:
+        """Every session."""
+        ...
+
+    def cars(self) -> Sequence[Car]:
+        """Every car."""
+        ...
+
+    def path_of(self, session_id: str) -> Path:
+        """Where the session file of a known session is."""
+        ...
+
+    def findings(self, session_id: str) -> Sequence[Finding]:
+        """What was found in a session; empty where it was not analysed."""
+        ...
+
+
+Analyse = Callable[[Drive, Car | None], Sequence[Finding]]
+Load = Callable[[Path], Drive]
+
+
+@dataclass(frozen=True, slots=True)
+class ListedDrive:
+    """One line of the list of drives; `findings` is empty where nobody has looked yet."""
+
+    session: Session
+    car: Car | None
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedDrive:
+    """A drive with everything a page shows of it; `traces` by signal key."""
+
+    drive: Drive
+    car: Car | None
+    findings: tuple[Finding, ...]
+    traces: Mapping[str, Trace]
+
+    @property
+    def samples(self) -> int:
+        """How many samples it holds."""
+        return sum(trace.times.size for trace in self.traces.values())
+
+
+class SessionShelf:
+    """The drives of one logbook, the last few of them loaded. Safe to use from several threads."""
+
+    def __init__(self, logbook: SessionSource, analyse: Analyse | None = None, load: Load | None = None) -> None:
+        self._logbook = logbook
+        self._analyse = analyse
+        self._load = load or _load_drive
+        self._loaded: OrderedDict[tuple[str, int, int], LoadedDrive] = OrderedDict()
+        self._lock = threading.RLock()
+
+    def listed(self) -> tuple[ListedDrive, ...]:
+        """All drives, the latest first, those without a date at the end."""
+        with self._lock:
+            cars = {car.id: car for car in self._logbook.cars()}
+            sessions = sorted(self._logbook.sessions(), key=_latest_first)
+            return tuple(
+                ListedDrive(s, cars.get(s.car_id or ""), tuple(self._logbook.findings(s.id))) for s in sessions
+            )
+
+    def session(self, session_id: str) -> Session:
+        """The session with this id. Raises LogbookError where the logbook has none."""
+        with self._lock:
+            for session in self._logbook.sessions():
+                if session.id == session_id:
+                    return session
+        raise LogbookError("This logbook has no drive with that address. It may have been deleted or belong elsewhere.")
+
+    def car_of(self, session: Session) -> Car | None:
+        """The car a session belongs to, None where it is not named or not in the logbook."""
+        with self._lock:
+            return next((car for car in self._logbook.cars() if car.id == session.car_id), None)
+
+    def open(self, session_id: str) -> LoadedDrive:
+        """Load a drive, from memory where it was loaded before and its file is the same.
+
+        Raises LogbookError for an unknown id, SessionFileError for a file that is missing or cannot be read.
+        """
+        with self._lock:
+            session = self.session(session_id)
+            path = self._logbook.path_of(session_id)
+            try:
+                state = path.stat()
+            except OSError as error:
+                raise SessionFileError(
+                    path, "the file of this drive is not there; put it back or take it out of the logbook"
+                ) from error
+            key = (session_id, state.st_mtime_ns, state.st_size)
+            if key not in self._loaded:
+                self._keep(key, self._prepare(session, path))
+            self._loaded.move_to_end(key)
+            return self._loaded[key]
+
+    def _prepare(self, session: Session, path: Path) -> LoadedDrive:
+        drive = self._load(path)
+        car = self.car_of(session)
+        findings = tuple(self._logbook.findings(session.id))
+        if not findings and self._analyse is not None:
+            findings = tuple(self._analyse(drive, car))
+        cuts = [(mark.t, mark.t + mark.duration) for mark in drive.marks if mark.kind in INTERRUPTIONS]
+        traces = {key: trace_of(signal, cuts) for key, signal in drive.signals.items()}
+        return LoadedDrive(drive, car, findings, traces)
+
+    def _keep(self, key: tuple[str, int, int], loaded: LoadedDrive) -> None:
+        for old in [k for k in self._loaded if k[0] == key[0]]:
+            del self._loaded[old]
+        self._loaded[key] = loaded
+        while len(self._loaded) > 1 and sum(kept.samples for kept in self._loaded.values()) > MOST_SAMPLES:
+            self._loaded.popitem(last=False)
+
+
+def _latest_first(session: Session) -> tuple[bool, float, str]:
+    at = session.started_at
+    return (at is None, -at.timestamp() if at is not None else 0.0, session.id)
+
+
+def _load_drive(path: Path) -> Drive:
+    from obdwatch.signals.drives import load_drive
+
+    return load_drive(path)

@@ -1,0 +1,85 @@
+"""What a page is asked for and what it answers: the records between the frame of the dashboard and its pages."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import parse_qs, quote, unquote
+
+from dash.development.base_component import Component
+
+from dashboards.figures import Screen, Window
+
+MOST_ADDRESS = 8_192  # letters; longer than any address a page writes itself
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """An address as the reader's browser has it, with what the browser told of the screen."""
+
+    path: str
+    query: Mapping[str, tuple[str, ...]]
+    screen: Screen
+
+    def window(self) -> Window | None:
+        """The part of a drive the address asks for, None for the whole."""
+        start, end = self._number("from"), self._number("to")
+        return Window(start, end) if start is not None and end is not None and end > start else None
+
+    def chosen(self) -> tuple[str, ...] | None:
+        """The signals the address asks for, None for the usual ones."""
+        return self.query.get("show")
+
+    def _number(self, name: str) -> float | None:
+        try:
+            value = float(self.query[name][-1])
+        except (KeyError, ValueError):
+            return None
+        return value if math.isfinite(value) else None
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """What a page shows: `title` for the window and `children` for its main part."""
+
+    title: str
+    children: list[Component]
+
+
+def visit_from(view: Any) -> Visit:
+    """Read what the browser says of itself; whatever does not fit is replaced by what is usual."""
+    data: Mapping[str, Any] = view if isinstance(view, Mapping) else {}
+    width = data.get("width")
+    screen = Screen(
+        width=int(min(max(width, 200), 8_000)) if isinstance(width, int | float) and math.isfinite(width) else 1_200,
+        units="us" if data.get("units") == "us" else "metric",
+    )
+    path, search = str(data.get("path") or "/")[:MOST_ADDRESS], str(data.get("search") or "")[:MOST_ADDRESS]
+    query = {key: tuple(values) for key, values in parse_qs(search.lstrip("?"), keep_blank_values=True).items()}
+    return Visit(path, query, screen)
+
+
+def window_from(data: Any, length: float) -> Window:
+    """Read a window that a browser sends; the whole drive where it sends none, never outside of the drive."""
+    whole = Window(0.0, max(length, 1.0))
+    if not isinstance(data, Mapping):
+        return whole
+    start, end = data.get("start"), data.get("end")
+    if not isinstance(start, int | float) or not isinstance(end, int | float):
+        return whole
+    if not (math.isfinite(start) and math.isfinite(end)) or end <= start:
+        return whole
+    inside = Window(max(float(start), whole.start), min(float(end), whole.end))
+    return inside if inside.end > inside.start else whole
+
+
+def drive_address(session_id: str) -> str:
+    """The address of the page of a drive."""
+    return f"/drive/{quote(session_id, safe='')}"
+
+
+def session_in(path: str) -> str:
+    """The session id in the address of a drive's page; it is only ever looked up, never opened."""
+    return unquote(path.removeprefix("/drive/").rstrip("/"))

@@ -1,0 +1,214 @@
+"""Times, distances, names and verdicts in the words a reader uses; pure functions, no markup."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+
+import numpy as np
+
+from dashboards.downsampling import trace_of
+from obdwatch.records import Car, Drive, Finding, MarkKind, Session, Signal, Urgency, Verdict
+from obdwatch.units import screen_unit, to_screen
+
+# The same order everywhere: what needs a decision first, then what is missing, then what is well.
+_ORDER = {Urgency.STOP: 0, Urgency.SOON: 1, Urgency.NEXT_SERVICE: 2, Urgency.WATCH: 3}
+
+URGENCY_WORDS = {
+    Urgency.STOP: "Stop driving",
+    Urgency.SOON: "Act soon",
+    Urgency.NEXT_SERVICE: "At the next service",
+    Urgency.WATCH: "Keep an eye on it",
+}
+# The same as a sentence of its own.
+URGENCY_SENTENCES = {
+    Urgency.STOP: "Stop driving until it is put right.",
+    Urgency.SOON: "Act soon.",
+    Urgency.NEXT_SERVICE: "It can wait until the next service.",
+    Urgency.WATCH: "Nothing to do yet but keep an eye on it.",
+}
+VERDICT_WORDS = {
+    Verdict.FAULT: "Something is wrong",
+    Verdict.HEALTHY: "Looks healthy",
+    Verdict.NOT_ENOUGH_DATA: "Cannot tell yet",
+}
+MARK_WORDS = {
+    MarkKind.GAP: "nothing recorded",
+    MarkKind.LINK_LOST: "link lost",
+    MarkKind.RECONNECT: "link back",
+    MarkKind.ENGINE_START: "engine starts",
+    MarkKind.ENGINE_STOP: "engine stops",
+    MarkKind.ASLEEP: "computer asleep",
+    MarkKind.CLOCK_CHANGE: "clock set",
+    MarkKind.NOTE: "note",
+    MarkKind.END: "end",
+}
+
+
+def signal_name(key: str) -> str:
+    """The name of a signal as a reader says it; a second control unit's is told apart.
+
+    >>> signal_name("coolant_temperature")
+    'Coolant temperature'
+    >>> signal_name("engine_speed@7E9")
+    'Engine speed (control unit 7E9)'
+    """
+    base, _, ecu = key.partition("@")
+    words = base.replace("_", " ").strip()
+    name = words[:1].upper() + words[1:]
+    return f"{name} (control unit {ecu})" if ecu else name
+
+
+def detector_name(detector: str) -> str:
+    """The question a detector asks, as a heading."""
+    return signal_name(detector.replace("-", "_"))
+
+
+def clock_time(seconds: float) -> str:
+    """A place in a drive: hours, minutes, seconds since its start.
+
+    >>> clock_time(3725.4)
+    '1:02:05'
+    """
+    whole = round(seconds)
+    sign, whole = ("−", -whole) if whole < 0 else ("", whole)
+    return f"{sign}{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+
+
+def length(seconds: float) -> str:
+    """How long something lasted, as one says it.
+
+    >>> length(42), length(1860), length(7500)
+    ('42 seconds', '31 minutes', '2 hours 5 minutes')
+    """
+    whole = round(seconds)
+    if whole < 120:
+        return _count(whole, "second")
+    minutes = round(whole / 60)
+    if minutes < 120:
+        return _count(minutes, "minute")
+    hours, rest = divmod(minutes, 60)
+    return _count(hours, "hour") + (f" {_count(rest, 'minute')}" if rest else "")
+
+
+def _count(number_of: int, thing: str) -> str:
+    return f"{number_of} {thing}" if number_of == 1 else f"{number_of} {thing}s"
+
+
+def count(number_of: int, thing: str) -> str:
+    """A number of things: `1 signal`, `1,200 samples`."""
+    return f"{number_of:,} {thing}" if number_of == 1 else f"{number_of:,} {thing}s"
+
+
+def when(started_at: datetime | None) -> str:
+    """Date and time of day where the reader is; said plainly when a recording does not tell."""
+    if started_at is None:
+        return "Date unknown"
+    local = started_at.astimezone()
+    return f"{local:%A} {local.day} {local:%B %Y}, {local:%H:%M}"
+
+
+def car_name(car: Car | None, session: Session) -> str:
+    """What to call the car."""
+    if car is not None and car.name.strip():
+        return car.name.strip()
+    return session.car_id.strip() if session.car_id and session.car_id.strip() else "Car not named"
+
+
+def drive_length(drive: Drive) -> float:
+    """From the start of a drive to its last sample or mark [s]."""
+    last = [float(s.times[-1]) for s in drive.signals.values() if s.times.size]
+    last += [mark.t + mark.duration for mark in drive.marks]
+    return max(last, default=0.0)
+
+
+def distance_km(speed: Signal | None) -> tuple[float, bool] | None:
+    """Distance from vehicle speed [km], and whether the recording has holes in which more was driven.
+
+    None without a speed signal. Trapezoids between samples; nothing is assumed across a gap.
+    """
+    if speed is None or speed.times.size < 2:
+        return None
+    trace = trace_of(speed)
+    if trace.times.size < 2:
+        return None
+    pieces = np.diff(trace.times) * (trace.values[:-1] + trace.values[1:]) / 2.0
+    pieces[trace.breaks] = 0.0
+    return float(pieces.sum()) / 3600.0, bool(trace.breaks.size)
+
+
+def distance(drive: Drive, units: str) -> str:
+    """Distance driven in words, empty where the recording cannot tell."""
+    driven = distance_km(drive.signals.get("vehicle_speed"))
+    if driven is None:
+        return ""
+    km, holes = driven
+    text = quantity(km, "km", units)
+    return f"at least {text}" if holes else text
+
+
+def state_words(finding: Finding) -> str:
+    """Verdict or urgency of one finding in words."""
+    if finding.verdict is Verdict.FAULT and finding.urgency is not None:
+        return URGENCY_WORDS[finding.urgency]
+    return VERDICT_WORDS[finding.verdict]
+
+
+def rank(finding: Finding) -> int:
+    """Where a finding stands in a list, most urgent first; for `sorted`."""
+    if finding.verdict is Verdict.FAULT:
+        return _ORDER[finding.urgency] if finding.urgency is not None else len(_ORDER)
+    return len(_ORDER) + (1 if finding.verdict is Verdict.NOT_ENOUGH_DATA else 2)
+
+
+def headline(finding: Finding) -> str:
+    """What a finding says in one line; made from its signature where a detector gave none."""
+    if finding.headline.strip():
+        return finding.headline.strip()
+    if finding.signature:
+        return f"{detector_name(finding.detector)}: {finding.signature.replace('_', ' ')}"
+    return f"{detector_name(finding.detector)}: {VERDICT_WORDS[finding.verdict].lower()}"
+
+
+def sureness(confidence: float) -> str:
+    """Confidence from 0 to 1 as a reader says it, with the number."""
+    word = "very sure" if confidence >= 0.95 else "fairly sure" if confidence >= 0.8 else "suspicion"
+    return f"{word} ({confidence:.0%})"
+
+
+def shortened(text: str, most: int) -> str:
+    """`text` on one line of at most `most` characters; a cut is shown."""
+    line = " ".join(text.split())
+    return line if len(line) <= most else line[: most - 1].rstrip() + "…"
+
+
+def number(value: float) -> str:
+    """A number for reading: three digits that count, no noughts behind them, thousands apart; a dash for no number.
+
+    >>> number(1234.5), number(87.52), number(-3.1), number(74.0), number(math.nan)
+    ('1,234', '87.5', '−3.1', '74', '–')
+    """
+    if not math.isfinite(value):
+        return "–"
+    size = abs(value)
+    decimals = 0 if size >= 99.95 else 1 if size >= 9.995 else 2
+    text = f"{value:,.{decimals}f}"
+    if decimals:
+        text = text.rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text.replace("-", "−")
+
+
+def quantity(value: float, unit: str, units: str) -> str:
+    """A value in its J1979 `unit` as a reader of `units` (metric or us) sees it, held together on one line."""
+    return with_unit(number(to_screen(value, unit, units)), screen_unit(unit, units).name)
+
+
+def quantities(ends: tuple[float, float], unit: str, units: str) -> str:
+    """A range of values with the unit said once."""
+    low, high = (number(to_screen(end, unit, units)) for end in ends)
+    return with_unit(f"{low} to {high}", screen_unit(unit, units).name)
+
+
+def with_unit(text: str, name: str) -> str:
+    """`text` and the name of a unit, held together on one line."""
+    return f"{text}{name}" if name in ("", "%", "°") else f"{text}\N{NO-BREAK SPACE}{name}"
