@@ -1,0 +1,181 @@
+"""From a session file to a Drive: the step from bytes to signals.
+
+Signals are decoded anew on every load, because raw payloads are the truth and decoding may get better. Nothing is
+filled in: what was damaged, impossible or refused is left out, counted and said in `Drive.problems`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+
+import numpy as np
+
+from obdwatch.decoding.parameters import PARAMETER_BY_KEY, widest_range
+from obdwatch.recording.session_file import SessionContents, read_session
+from obdwatch.records import CodeReading, Drive, FloatArray, MonitorResult, ReplyStatus, Signal
+from obdwatch.signals.current_data import CurrentData, decode_current_data
+from obdwatch.signals.exchange_groups import group_exchanges
+from obdwatch.signals.plausibility import isolated_jumps
+from obdwatch.signals.stored_data import decode_stored_data
+
+ADAPTER_VOLTAGE = "adapter_voltage"
+_VOLTAGE_REQUEST = b"ATRV"
+_VOLTAGE = re.compile(rb"(\d{1,2}\.\d{1,3})\s*V?", re.IGNORECASE)
+_ENGINE_SPEED = "engine_speed"  # who sends it is the engine's control unit
+
+
+@dataclass(frozen=True, slots=True)
+class _Samples:
+    """The values of one key from one source, before they are ordered and judged."""
+
+    key: str
+    ecu: int | None
+    times: FloatArray
+    values: FloatArray
+
+
+def load_drive(path: Path | str) -> Drive:
+    """Read a session file and decode it. Raises SessionFileError where nothing in it can be used."""
+    return drive_from(read_session(path))
+
+
+def drive_from(contents: SessionContents) -> Drive:
+    """Decode the contents of a session file.
+
+    The time of a value is the middle between its request and its reply. Where several control units send the same
+    quantity, the engine's has the plain key and the others `key@7E9`.
+    """
+    groups = group_exchanges(contents)
+    times = contents.t + contents.latency / 2
+    current = decode_current_data(groups, times, contents.session.supported)
+
+    stored = decode_stored_data(groups, contents.t, contents.session.protocol, current.traits_of)
+    voltage, unreadable = _adapter_voltage(contents, times)
+    signals, problems = _signals([*_named(current, times), *voltage, *_imported(contents.samples)])
+    return Drive(
+        session=contents.session,
+        signals=MappingProxyType(signals),
+        codes=_merged_codes(contents.codes, stored.codes),
+        monitors=_merged_monitors(contents.monitors, stored.monitors),
+        freeze_frames=tuple(stored.freeze_frames),
+        readiness=tuple(reading for _, reading in sorted(current.readiness, key=lambda pair: pair[0])),
+        vehicle=tuple(stored.vehicle),
+        marks=contents.marks,
+        problems=(*contents.problems, *_refusals(current.refused + stored.refused, unreadable), *problems),
+    )
+
+
+def _named(current: CurrentData, times: FloatArray) -> list[_Samples]:
+    """Give each key and control unit its name, and join its pieces."""
+    counts = {source: sum(len(rows) for rows, _ in pieces) for source, pieces in current.pieces.items()}
+    engine = _busiest(counts, _ENGINE_SPEED)
+    primary = {key: engine if (key, engine) in counts else _busiest(counts, key) for key, _ in counts}
+    samples = []
+    for (key, ecu), pieces in current.pieces.items():
+        rows = np.concatenate([rows for rows, _ in pieces])
+        values = np.concatenate([values for _, values in pieces])
+        name = key if ecu is None or ecu == primary[key] else f"{key}@{ecu:X}"
+        samples.append(_Samples(name, ecu, times[rows], values))
+    return samples
+
+
+def _busiest(counts: Mapping[tuple[str, int | None], int], key: str) -> int | None:
+    """Return the control unit that sent most values of a key, the lowest address among equals."""
+    units = [(-count, ecu) for (name, ecu), count in counts.items() if name == key and ecu is not None]
+    return min(units)[1] if units else None
+
+
+def _adapter_voltage(contents: SessionContents, times: FloatArray) -> tuple[list[_Samples], int]:
+    """Read the adapter's own measurements, `12.3V`; also return how many replies said something else."""
+    columns = zip(contents.request, contents.status, contents.payload, strict=True)
+    asked = [
+        (row, payload)
+        for row, (request, status, payload) in enumerate(columns)
+        if request == _VOLTAGE_REQUEST and status is ReplyStatus.OK and payload is not None
+    ]
+    read = [(row, match) for row, payload in asked if (match := _VOLTAGE.fullmatch(payload.strip()))]
+    if not read:
+        return [], len(asked)
+    rows = np.array([row for row, _ in read])
+    values = np.array([float(match[1]) for _, match in read])
+    return [_Samples(ADAPTER_VOLTAGE, None, times[rows], values)], len(asked) - len(read)
+
+
+def _imported(samples: Mapping[str, tuple[FloatArray, FloatArray]]) -> list[_Samples]:
+    return [_Samples(key, None, times, values) for key, (times, values) in samples.items()]
+
+
+def _signals(samples: Sequence[_Samples]) -> tuple[dict[str, Signal], list[str]]:
+    signals: dict[str, Signal] = {}
+    problems: list[str] = []
+    for key in dict.fromkeys(sample.key for sample in samples):
+        same = [sample for sample in samples if sample.key == key]
+        times = np.concatenate([sample.times for sample in same]).astype(np.float64)
+        values = np.concatenate([sample.values for sample in same]).astype(np.float64)
+        times, values = _possible(key, times, values, problems)
+        times, values = _in_order(times, values)
+        times, values = _plausible(key, times, values, problems)
+        if len(times):
+            signals[key] = Signal(key, _unit(key), times, values, same[0].ecu)
+    return signals, problems
+
+
+def _unit(key: str) -> str:
+    parameter = PARAMETER_BY_KEY.get(key.partition("@")[0])
+    if parameter is not None:
+        return parameter.unit
+    return "V" if key == ADAPTER_VOLTAGE else ""
+
+
+def _possible(key: str, times: FloatArray, values: FloatArray, problems: list[str]) -> tuple[FloatArray, FloatArray]:
+    """Leave out what the parameter cannot be: only imported samples can lie outside."""
+    good = np.isfinite(times) & np.isfinite(values)
+    limits = ""
+    parameter = PARAMETER_BY_KEY.get(key.partition("@")[0])
+    if parameter is not None:
+        least, greatest = widest_range(parameter)
+        with np.errstate(invalid="ignore"):
+            good &= (values >= least - parameter.scale / 2) & (values <= greatest + parameter.scale / 2)
+        limits = f" or outside {least:g} .. {greatest:g} {parameter.unit}".rstrip()
+    bad = len(good) - int(np.count_nonzero(good))
+    if bad:
+        problems.append(f"{key}: {bad} value(s) not finite{limits}, left out")
+    return times[good], values[good]
+
+
+def _in_order(times: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Sort by time; of several values at the same instant the first stays."""
+    order = np.argsort(times, kind="stable")
+    times, values = times[order], values[order]
+    new = np.diff(times, prepend=-np.inf) > 0
+    return times[new], values[new]
+
+
+def _plausible(key: str, times: FloatArray, values: FloatArray, problems: list[str]) -> tuple[FloatArray, FloatArray]:
+    jumps = isolated_jumps(key, times, values)
+    count = int(np.count_nonzero(jumps))
+    if count:
+        reason = "damaged on the way, or a loose connection of the sensor"
+        problems.append(f"{key}: {count} single value(s) far from both neighbours, left out ({reason})")
+    return times[~jumps], values[~jumps]
+
+
+def _merged_codes(first: Iterable[CodeReading], second: Iterable[CodeReading]) -> tuple[CodeReading, ...]:
+    return tuple(dict.fromkeys((*first, *second)))
+
+
+def _merged_monitors(first: Iterable[MonitorResult], second: Iterable[MonitorResult]) -> tuple[MonitorResult, ...]:
+    return tuple(dict.fromkeys((*first, *second)))
+
+
+def _refusals(replies: int, voltages: int) -> list[str]:
+    problems = []
+    if replies:
+        problems.append(f"{replies} reply(ies) did not fit their request and gave no value")
+    if voltages:
+        problems.append(f"{voltages} voltage reading(s) of the adapter were no number and gave no value")
+    return problems
