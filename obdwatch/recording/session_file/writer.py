@@ -38,7 +38,7 @@ class SessionWriter:
 
     def __init__(self, path: Path | str, session: Session) -> None:
         self.path = Path(path)
-        self._session = session
+        self.session = session
         self._last_t = -np.inf
         self._last_sample: dict[str, float] = {}
         self._pending: dict[str, tuple[list[float], list[float]]] = {}
@@ -90,9 +90,9 @@ class SessionWriter:
 
     def update(self, session: Session) -> None:
         """Replace what is known about the session as a whole; its id must stay."""
-        if session.id != self._session.id:
-            raise ValueError(f"session {self._session.id} cannot become {session.id}")
-        self._session = session
+        if session.id != self.session.id:
+            raise ValueError(f"session {self.session.id} cannot become {session.id}")
+        self.session = session
         self._write_session(State.RECORDING)
 
     def commit(self) -> None:
@@ -139,7 +139,7 @@ class SessionWriter:
     def _write_session(self, state: State) -> None:
         with self._reporting():
             self._connection.execute("DELETE FROM session")
-        self._insert(schema.SESSION, session_columns(self._session, state))
+        self._insert(schema.SESSION, session_columns(self.session, state))
 
     def _check_samples(self, key: str, times: FloatArray, values: FloatArray) -> None:
         if times.ndim != 1 or times.shape != values.shape:
