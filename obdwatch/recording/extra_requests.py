@@ -66,7 +66,12 @@ class ExtraRequests:
     @property
     def all_asked(self) -> bool:
         """Whether everything has been asked at least once."""
-        return all(extra.asked_at is not None for extra in self._extras.values())
+        return self.not_asked is None
+
+    @property
+    def not_asked(self) -> bytes | None:
+        """The first request that has never been asked, None when there is none left."""
+        return next((extra.request for extra in self._extras.values() if extra.asked_at is None), None)
 
     def most_urgent(self, now: float) -> tuple[float, bytes] | None:
         """The request that has waited longest against its interval, with its urgency; None when none is due."""

@@ -177,15 +177,15 @@ class PollPlan:
         else:
             self._queue.refused(missing, now, in_company=in_company)
         if answered:
-            self._learn_rate(exchanges)
+            self._learn_rate(now - exchanges[0].t)
         if in_company and answered:
             self._batch.worked()
         elif in_company:
             self._batch.failed(now)
 
-    def _learn_rate(self, exchanges: Sequence[Exchange]) -> None:
-        latency = max(exchange.latency for exchange in exchanges)
-        self._seconds_per_request += RATE_WEIGHT * (latency - self._seconds_per_request)
+    def _learn_rate(self, seconds: float) -> None:
+        """Take note of how long a full request took; a much faster or slower link changes what is asked how often."""
+        self._seconds_per_request += RATE_WEIGHT * (seconds - self._seconds_per_request)
         if abs(self._capacity - self._planned_for) > RATE_STEP * self._planned_for:
             self._set_intervals()
 

@@ -18,6 +18,7 @@ class StopWish:
     signal: int | None = None
 
     def __call__(self) -> bool:
+        """Whether to stop."""
         return self.signal is not None
 
 
