@@ -13,6 +13,7 @@ import numpy as np
 from obdwatch.detectors.warm_up_measures import measures_of
 from obdwatch.detectors.warm_up_model import OPENING, Comparison, compare, known_opening, lowest_sound
 from obdwatch.detectors.warm_up_record import LOWEST_OPENING, WarmUpRecord, prepare
+from obdwatch.physics.cooling import OPENING_SPAN
 from obdwatch.records import BoolArray, Car, Drive, Finding, History, Span, Urgency, Verdict
 
 NAME = "warm_up"
@@ -32,11 +33,13 @@ WARM_UP_RISE = 22.0
 REACHED_TIME = 60.0
 """Time at regulation [s] that counts as having reached it, longer than a stray slug of hot coolant."""
 
-OVERSHOOT, DROP_TIME, DROP_SHARE = 8.0, 120.0, 0.6
-"""A late opening: a peak 8 K above what follows (healthy: 3-4 K), most of it lost within two minutes."""
+OVERSHOOT, DROP_TIME, DROP_SHARE, HEAT_GOES_ON = 8.0, 120.0, 0.6, 0.3
+"""A late opening: a peak 8 K above what follows (healthy: 3-4 K), most of it lost within two minutes, while the engine
+goes on to give a third of the heat: without any, closed losses alone could cool it so."""
 
-STILL_RISING, RISING_TIME = 3.0, 90.0
-"""It still rises 3 K in the 90 s before the peak; a mapped thermostat that lowers its setting leaves a level."""
+RISING_SHARE, RISING_TIME, DIP = 0.25, 180.0, 3.0
+"""Before the peak it gains a quarter as much per heat as over the whole warm-up, and never fell back by 3 K; a mapped
+thermostat that lowers its setting leaves a level instead."""
 
 HOTTEST_REGULATION, CAUTION, STOP = 110.0, 115.0, 120.0
 """Hottest published regulation, and where to be careful and to stop [degC] (workshop rule)."""
@@ -48,6 +51,8 @@ DRIVE_TO_GET = {
     "started_warm": "Let the car stand overnight, start the recording before the engine, and drive 20 minutes.",
     "too_short": "Record from a cold start until the gauge has stood still for ten minutes: 20 to 30 minutes of"
     " driving, half of it at 50 km/h or faster.",
+    "still_rising": "Record another cold start and drive on until the coolant stands still; stop and switch off if it"
+    " passes 115 degC.",
     "undecided": "Record another cold start after a night's stand: 20 to 30 minutes, with ten minutes at a steady 60 to"
     " 100 km/h and the cabin heater off.",
     "sampling_too_slow": "Record with fewer parameters, so that coolant temperature comes every 10 s and air flow or"
@@ -119,6 +124,8 @@ def _judge(record: WarmUpRecord, found: Comparison, car: Car | None, history: Hi
         return Judgement(Verdict.FAULT, "opens_low", urgency, stuck + low, parts)
     if found.own_baseline and _slow(record, found):
         return Judgement(Verdict.FAULT, "slow", Urgency.WATCH, 0.8, ("thermostat", "coolant_temperature_sensor"))
+    if _still_rising(record, car, history):
+        return Judgement(Verdict.NOT_ENOUGH_DATA, "still_rising")
     return _cleared(record, found, stuck + low, watch)
 
 
@@ -152,37 +159,50 @@ def _hot(record: WarmUpRecord, car: Car | None, history: History) -> Judgement |
     if not _late(record):
         return None
     regulation, spread = known_opening(car, history)
-    beyond = peak > min(regulation + 2.0 * spread, HOTTEST_REGULATION)
+    beyond = peak > min(regulation + 2.0 * spread + OPENING_SPAN, HOTTEST_REGULATION)
     urgency = Urgency.SOON if beyond else Urgency.NEXT_SERVICE
     return Judgement(Verdict.FAULT, "opens_late", urgency, 0.95 if beyond else 0.85, ("thermostat",))
 
 
 def _late(record: WarmUpRecord) -> bool:
     """A peak on first arrival, reached while still rising, lost within two minutes although the heat goes on."""
-    measured, step = record.conditions.measured, record.conditions.step
+    measured, heat, step = record.whole.measured, record.whole.heat, record.whole.step
     top = int(np.argmax(measured))
-    before, after = int(RISING_TIME / step), int(DROP_TIME / step)
-    if top < before or top + 2 * after > len(measured) or measured[top] < LOWEST_OPENING + OVERSHOOT:
+    after = int(DROP_TIME / step)
+    end = top + after + int(REACHED_TIME / step)
+    if end > len(measured) or np.any(record.whole.restart[1:end]) or not _rising_first(record, top):
         return False
-    if np.any(record.conditions.restart[top - before + 1 : top + 2 * after]) or not _first_arrival(record, top):
-        return False
-    settled = float(np.median(measured[top + after :]))
-    peak = float(measured[top])
+    peak, settled = float(measured[top]), float(np.median(measured[top + after :]))
     over = peak - settled
-    heat = record.conditions.heat
-    heated = np.mean(heat[top : top + after]) >= 0.5 * np.mean(heat[top - before : top])
-    rising = peak - measured[top - before] >= STILL_RISING
+    heated = np.mean(heat[top : top + after]) >= HEAT_GOES_ON * np.mean(heat[max(0, top - after) : top])
     dropped = peak - np.min(measured[top : top + after + 1]) >= DROP_SHARE * over
     stays = np.percentile(measured[top + after :], 95.0) <= settled + OVERSHOOT / 2.0
-    return bool(over >= OVERSHOOT and heated and rising and dropped and stays)
+    return bool(over >= OVERSHOOT and heated and dropped and stays)
 
 
-def _first_arrival(record: WarmUpRecord, top: int) -> bool:
-    """Nothing before the peak looks like regulation: the level that follows was passed without a stop."""
-    measured = record.conditions.measured
-    settled = float(np.median(measured[top:]))
-    passing = np.count_nonzero(np.abs(measured[:top] - settled) <= STILL_RISING) * record.conditions.step
-    return bool(measured[: top + 1].min() < LOWEST_OPENING and passing <= 2.0 * DROP_TIME)
+def _rising_first(record: WarmUpRecord, top: int) -> bool:
+    """Tell whether the coolant came up to its peak without a stop: nothing before it looks like regulation."""
+    measured, heat = record.whole.measured[: top + 1], record.whole.heat[: top + 1]
+    before = min(int(RISING_TIME / record.whole.step), top // 2)
+    if before < 1 or np.min(measured) >= LOWEST_OPENING or measured[top] < LOWEST_OPENING + OVERSHOOT:
+        return False
+    hot = measured[measured >= LOWEST_OPENING]
+    if np.max(np.maximum.accumulate(hot) - hot) > DIP:
+        return False
+    whole = (measured[top] - measured[0]) / max(float(np.sum(heat)), 1e-9)
+    lately = (measured[top] - measured[top - before]) / max(float(np.sum(heat[top - before :])), 1e-9)
+    return bool(lately >= RISING_SHARE * whole)
+
+
+def _still_rising(record: WarmUpRecord, car: Car | None, history: History) -> bool:
+    """Tell whether the drive ends before a coolant above regulation has settled."""
+    measured = record.whole.measured
+    regulation, spread = known_opening(car, history)
+    level = min(regulation + 2.0 * spread + OPENING_SPAN, HOTTEST_REGULATION)
+    last = len(measured) - 1
+    top = int(np.argmax(measured))
+    near_end = top >= last - int((DROP_TIME + REACHED_TIME) / record.whole.step)
+    return bool(near_end and measured[top] > level - DIP and _rising_first(record, top))
 
 
 def _below(record: WarmUpRecord, found: Comparison) -> BoolArray:
@@ -192,7 +212,7 @@ def _below(record: WarmUpRecord, found: Comparison) -> BoolArray:
 
 def _slow(record: WarmUpRecord, found: Comparison) -> bool:
     below = np.count_nonzero(_below(record, found))
-    warming = max(1, np.count_nonzero(found.expected[1] < LOWEST_OPENING))
+    warming = max(1, int(np.count_nonzero(found.expected[1] < LOWEST_OPENING)))
     return bool(below >= SLOW_SHARE * warming and below * record.conditions.step >= SLOW_TIME)
 
 
@@ -201,7 +221,7 @@ def _spans(record: WarmUpRecord, found: Comparison, judgement: Judgement) -> tup
     whole = Span(float(times[0]), float(times[-1]), "warm-up")
     if judgement.signature in ("opens_late", "overheating"):
         top = float(record.coolant.times[np.argmax(record.coolant.values)])
-        return (whole, Span(max(float(times[0]), top - RISING_TIME), top + DROP_TIME, "hottest"))
+        return (whole, Span(max(float(times[0]), top - DROP_TIME), top + DROP_TIME, "hottest"))
     below = np.flatnonzero(_below(record, found))
     if judgement.verdict is Verdict.FAULT and len(below):
         return (whole, Span(float(times[below[0]]), float(times[below[-1]]), "colder than expected"))

@@ -25,9 +25,9 @@ HEAT_CAPACITY_BASE, HEAT_CAPACITY_PER_LITRE = 20.0, 30.0
 HEAT_CAPACITY_SPREAD = 0.35
 HEAT_SHARE = (0.33, 0.2)
 """Of the fuel's heat: a third at part load, 30 to 40 %."""
-LOSS_STILL = (0.030, 0.7)
+LOSS_STILL = (0.035, 0.5)
 """[kW/K]: 10 W/K through the surface, up to 60 W/K and more with the cabin heater on."""
-LOSS_SPEED = (0.0003, 0.8)
+LOSS_SPEED = (0.0003, 0.6)
 """[kW/K per km/h]: wind doubles the loss of the block at 100 km/h."""
 RADIATOR_SPREAD = 0.6
 LEAK_OPENING = (0.45, 0.6)

@@ -52,7 +52,9 @@ FROZEN_RANGE, FROZEN_TIME, FROZEN_HEAT, FROZEN_BELOW = 1.0, 300.0, 8.0, 70.0
 class WarmUpRecord:
     """A drive prepared for the heat balance; arrays are [steps].
 
-    `times` [s] are the middles of the steps; `running` whether the engine turned; `air_error` [K] how far the
+    `conditions` is the warm-up that is judged, `times` [s] the middles of its steps, `running` whether the engine
+    turned; `whole` and `whole_times` are the same for the drive to its end;
+    `air_error` [K] how far the
     outside temperature, found in `air_source`, may be off; `size` is the displacement [L], None if unknown;
     `coolant` the cleaned readings.
     """
@@ -60,6 +62,8 @@ class WarmUpRecord:
     conditions: Conditions
     times: FloatArray
     running: BoolArray
+    whole: Conditions
+    whole_times: FloatArray
     heat_input: HeatInput
     size: float | None
     air_source: str
@@ -91,32 +95,41 @@ def _record(
     running = _running(drive, at, heat)
     temperature = np.where(_standing_long(running), np.nan, _between(coolant, at))
     window = _window(temperature)
-    step = STEP * max(1, int(np.ceil(np.count_nonzero(np.isfinite(temperature[:window])) / STEP / MOST_STEPS)))
-    size = int(step)
+    known = np.count_nonzero(np.isfinite(temperature[:window]))
+    step = STEP * max(1, int(np.ceil(known / STEP / MOST_STEPS)))
     speed = np.nan_to_num(held(readings(drive, "vehicle_speed"), at))
-    signals: tuple[FloatArray, ...] = (temperature, heat.heat, speed, running.astype(np.float64))
-    columns = [block_means(values[:window], size) for values in signals]
-    middle = block_means(at[:window], size)
-    whole = np.isfinite(columns[0]) & np.isfinite(columns[1])
-    if not np.any(whole):
-        return "too_short" if len(at) < 2 * size else "heat_missing"
-    kept = np.flatnonzero(whole)
-    restart = np.diff(kept, prepend=-2) > 1
-    measured, power, road, turning = (column[kept] for column in columns)
+    table = np.vstack([at, temperature, heat.heat, speed, running.astype(np.float64)])
+    judged, whole = _balance(table[:, :window], step, air[0]), _balance(table, STEP, air[0])
+    if judged is None or whole is None:
+        return "too_short" if len(at) < 2 * STEP else "heat_missing"
     if coolant.values[0] < air[0] - COLDER_THAN_AIR:
         return "coolant_not_rational"
-    if _frozen(measured, power, step):
+    if _frozen(whole[0]):
         return "coolant_frozen"
-    outside = np.full(len(kept), air[0])
-    conditions = Conditions(step, _ahead(power), _ahead(np.nan_to_num(road)), outside, measured, restart)
-    return WarmUpRecord(
-        conditions, middle[kept], turning > 0.5, heat, displacement(drive, car), air[1], air[2], coolant
-    )
+    conditions, times, turning = judged
+    size = displacement(drive, car)
+    return WarmUpRecord(conditions, times, turning, whole[0], whole[1], heat, size, air[1], air[2], coolant)
+
+
+def _balance(table: FloatArray, step: float, air: float) -> tuple[Conditions, FloatArray, BoolArray] | None:
+    """Return the conditions in steps, the middles of the steps [s] and whether the engine turned; None if empty.
+
+    `table` [5, seconds] holds time, coolant, heat, speed, running.
+    """
+    rows = np.vstack([block_means(row, int(step)) for row in table])
+    kept = np.flatnonzero(np.isfinite(rows[1]) & np.isfinite(rows[2]))
+    if not len(kept):
+        return None
+    restart = np.diff(kept, prepend=-2) > 1
+    times, measured, power, road, turning = rows[:, kept]
+    outside = np.full(len(kept), air)
+    return Conditions(step, _ahead(power), _ahead(road), outside, measured, restart), times, turning > 0.5
 
 
 def _ahead(values: FloatArray) -> FloatArray:
     """Turn means over steps into means from the middle of each step to the middle of the next."""
-    return (values + np.r_[values[1:], values[-1:]]) / 2.0
+    after: FloatArray = np.append(values[1:], values[-1:])
+    return (values + after) / 2.0
 
 
 def _sensor_fault(drive: Drive, coolant: Signal | None) -> str:
@@ -187,8 +200,8 @@ def _standing_long(running: BoolArray) -> BoolArray:
 
 def _between(signal: Signal, at: FloatArray) -> FloatArray:
     """Coolant between readings, straight; missing where the last reading is too old."""
-    known = np.isfinite(held(signal, at))
-    between: FloatArray = np.where(known, np.interp(at, signal.times, signal.values), np.nan)
+    between: FloatArray = np.interp(at, signal.times, signal.values)
+    between[~np.isfinite(held(signal, at))] = np.nan
     return between
 
 
@@ -199,7 +212,7 @@ def _window(temperature: FloatArray) -> int:
     return int(min(len(temperature), last + SETTLING))
 
 
-def _frozen(measured: FloatArray, heat: FloatArray, step: float) -> bool:
-    megajoules = float(np.sum(heat)) * step / 1000.0
-    long = len(measured) * step >= FROZEN_TIME and megajoules >= FROZEN_HEAT
-    return long and bool(np.ptp(measured) <= FROZEN_RANGE and measured.max() < FROZEN_BELOW)
+def _frozen(whole: Conditions) -> bool:
+    megajoules = float(np.sum(whole.heat)) * whole.step / 1000.0
+    long = len(whole.measured) * whole.step >= FROZEN_TIME and megajoules >= FROZEN_HEAT
+    return long and bool(np.ptp(whole.measured) <= FROZEN_RANGE and np.max(whole.measured) < FROZEN_BELOW)
