@@ -6,19 +6,18 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from obdwatch.adapters.adapter import DEFAULT_DEADLINE
-from obdwatch.adapters.elm327.batching import Batching
+from obdwatch.adapters.elm327.batching import Batching, is_joint
 from obdwatch.adapters.elm327.car_link import CarLink
 from obdwatch.adapters.elm327.contact import lost_is_silence, prepare
 from obdwatch.adapters.elm327.judging import judge
 from obdwatch.adapters.elm327.meeting import Acquaintance, address_all, meet
-from obdwatch.adapters.elm327.pace import AnswerWatch
+from obdwatch.adapters.elm327.pace import PaceKeeper
 from obdwatch.adapters.elm327.ports import AUTO
 from obdwatch.adapters.elm327.protocol_search import FIRST_REQUEST, SLOW_DEADLINE
 from obdwatch.adapters.elm327.protocols import PROTOCOL_BY_DIGIT, BusProtocol
 from obdwatch.adapters.elm327.reaching import Reached, reach, reach_given
 from obdwatch.adapters.elm327.refusals import Refusals
 from obdwatch.adapters.elm327.services import ERASE_SERVICE, EraseConfirmation, erase_text, request_text
-from obdwatch.adapters.elm327.timing import CAUTIOUS
 from obdwatch.adapters.elm327.transport import Notice
 from obdwatch.adapters.elm327.voltage import decimals_of, voltage_of
 from obdwatch.adapters.stream import Stream
@@ -63,7 +62,7 @@ class Elm327Adapter:
         self._found_port: str | None = None
         self._batching = Batching()
         self._refusals = Refusals()
-        self._watch = AnswerWatch()
+        self._pace: PaceKeeper | None = None
         self._damaged_run = 0
         self._next_restore = 0.0
 
@@ -98,7 +97,7 @@ class Elm327Adapter:
         self._rate = reached.rate
         self._found_port = reached.port
         self._batching = Batching(self._known.parameters_per_request)
-        self._refusals, self._watch = Refusals(), AnswerWatch()
+        self._refusals, self._pace = Refusals(), PaceKeeper(self._link, self._notice)
         self._damaged_run, self._next_restore = 0, 0.0
         return _connection(reached, self._protocol, self._known)
 
@@ -167,14 +166,13 @@ class Elm327Adapter:
         standing = self._refusals.standing(payload, self._clock.monotonic(), self._clock.elapsed())
         if standing is not None:
             return (standing,)
+        give_up = self._clock.monotonic() + deadline
         exchanges = link.ask(payload, deadline)
-        self._refusals.watch(payload, exchanges, self._clock.monotonic())
+        if self._pace:
+            exchanges = self._pace.check(payload, exchanges, give_up - self._clock.monotonic())
+        if not is_joint(payload):  # a refusal to join parameters says nothing of the parameters
+            self._refusals.watch(payload, exchanges, self._clock.monotonic())
         self._watch_damage(link, exchanges)
-        if self._watch.too_hasty(payload, exchanges) and link.timing != CAUTIOUS:
-            self._notice("answers went missing; giving the car more time from now on")
-            CAUTIOUS.apply(link.transport)
-            link.timing = CAUTIOUS
-            self._watch.start_again()
         if self._known and self._batching.watch(payload, exchanges, self._known.offer.supported):
             self._try_single(link, payload)
         return exchanges

@@ -9,7 +9,6 @@ from __future__ import annotations
 import logging
 import warnings
 from collections.abc import Callable, Sequence
-from importlib import import_module
 from typing import Any
 
 from obdwatch.adapters.elm327.protocols import BusProtocol
@@ -25,7 +24,7 @@ class Assembler:
     def __init__(self, protocol: BusProtocol) -> None:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            parsers = import_module("obd.protocols")
+            from obd import protocols as parsers
         logging.getLogger("obd").setLevel(_SILENT)
         self._parse: Callable[[list[str]], Sequence[Any]] = getattr(parsers, protocol.parser)([])
 

@@ -39,7 +39,7 @@ class Batching:
 
     def watch(self, payload: bytes, exchanges: Iterable[Exchange], supported: Mapping[int, Sequence[int]]) -> bool:
         """Take note of how a request went; whether joint requests have failed so often that single ones need a try."""
-        if payload[0] != CURRENT_DATA or len(payload) <= 2:
+        if not is_joint(payload):
             return False
         whole = any(_holds_all(payload[1:], exchange, supported) for exchange in exchanges)
         self._failures = 0 if whole else self._failures + 1
@@ -53,6 +53,11 @@ class Batching:
     def forgive(self) -> None:
         """The failures were not those of joint requests: nothing works at the moment."""
         self._failures = 0
+
+
+def is_joint(payload: bytes) -> bool:
+    """Whether a request asks for several parameters of service 01 at once."""
+    return payload[0] == CURRENT_DATA and len(payload) > 2
 
 
 def probe(link: CarLink, ecu: int, supported: Sequence[int]) -> int:

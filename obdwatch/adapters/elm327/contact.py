@@ -19,7 +19,8 @@ RATES = (38_400, 115_200, 9_600, 57_600, 230_400)  # bit/s; ELM327 command set, 
 CONTACT_DEADLINE = 1.0  # s
 RATE_DEADLINE = 0.4  # s at each line speed: at the right one the answer takes a tenth of that
 RESET_DEADLINE = 2.5  # s; slow adapters need two seconds to restart
-IDENTITY_COMMANDS = ("ATI", "AT@1", "ATDPN", "ATRV")
+INTERRUPT_DEADLINE = 0.5  # s
+IDENTITY_COMMANDS = ("ATI", "AT@1", "ATE0")  # the last is always known, but its OK proves least
 REQUIRED = "OK"
 
 
@@ -71,7 +72,7 @@ def _answers(transport: Transport, deadline: float, heard: list[str]) -> bool:
     first = transport.greet("ATI", deadline)
     if _is_answer(first, heard):
         return True
-    heard.append(transport.interrupt(deadline))
+    heard.append(transport.interrupt(min(deadline, INTERRUPT_DEADLINE)))
     return _is_answer(transport.greet("ATI", deadline), heard)
 
 
@@ -90,15 +91,15 @@ def _identity(transport: Transport, port: str) -> str:
     """Choose a command with a recognisable answer as proof of being in step; return how the adapter calls itself."""
     for command in IDENTITY_COMMANDS:
         first, second = (words(transport.adapter_command(command)) for _ in range(2))
-        if len(second) == 1 and first[-1:] == second and condition_of(second[0]) in (None, Condition.RESET):
-            transport.identity = (command, second[0])
-            return lines_name(second[0]) if command != "ATRV" else "adapter"
+        if second and first == second and condition_of(second[-1]) in (None, Condition.RESET):
+            transport.identity = (command, second)
+            return _name(second[-1]) if second[-1] != REQUIRED else "adapter without a name"
     raise AdapterSilent(
         f"{port}: something answers there, but not as an ELM327-compatible adapter; choose another port"
     )
 
 
-def lines_name(line: str) -> str:
+def _name(line: str) -> str:
     """An adapter's name for itself with the space before its version put back."""
     name, mark, version = line.rpartition("V")
     return f"{name} v{version}" if mark and version[:1].isdigit() else line

@@ -52,7 +52,7 @@ def _unanswered(request: bytes, raw: RawReply, reply: Reply) -> Exchange:
     waiting = status is ReplyStatus.NEGATIVE
     return Exchange(
         t=raw.sent_at,
-        latency=raw.latency,
+        latency=raw.waited,
         request=request,
         ecu=min(reply.pending) if waiting else None,
         status=status,

@@ -1,11 +1,13 @@
-"""Finds the quickest timing that loses no answer, measures the rate, and notices when answers go missing after all."""
+"""Finds the quickest timing that loses no answer, measures the rate, and loosens when answers go missing after all."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from obdwatch.adapters.elm327.car_link import CarLink
 from obdwatch.adapters.elm327.timing import CAUTIOUS, QUICK, Timing, limited_to
+from obdwatch.adapters.elm327.transport import Notice
 from obdwatch.clock import Clock
 from obdwatch.records import Exchange, ReplyStatus
 
@@ -13,26 +15,33 @@ TRIALS = 6  # requests that must all be answered by every control unit
 NOTABLE_LAG = 0.06  # s between an answer and the prompt; more is the adapter waiting in vain
 DEADLINE = 1.0  # s
 MISSES = 3  # answers lost between others before the timing is loosened
+LEAST_LEFT = 0.3  # s of a deadline that a second look needs: the cautious wait and some transport
+
+
+@dataclass(frozen=True, slots=True)
+class _Trial:
+    """How a timing did: the usual wait for the prompt after an answer, and the slowest answer [s]."""
+
+    lag: float
+    answer: float
 
 
 def tune(link: CarLink, request: bytes, ecus: Sequence[int]) -> Timing:
     """Set and return the quickest timing with which all `ecus` still answer `request` every time."""
-    _use(link, CAUTIOUS)
-    best, lag = CAUTIOUS, _trial(link, request, ecus)
-    if lag is None:
-        return best
-    for candidate in (QUICK, None):
-        timing = candidate or limited_to(_answer_time(link))
-        if candidate is None and lag < NOTABLE_LAG:
-            break
-        _use(link, timing)
-        tried = _trial(link, request, ecus)
-        if tried is None:
-            break
-        best, lag = timing, tried
-    if link.timing != best:
-        _use(link, best)
-    return best
+    use(link, CAUTIOUS)
+    trial = _try(link, request, ecus)
+    if trial is None:
+        return CAUTIOUS
+    use(link, QUICK)
+    quick = _try(link, request, ecus)
+    if quick is None:
+        use(link, CAUTIOUS)
+        return CAUTIOUS
+    if quick.lag >= NOTABLE_LAG:
+        use(link, limited_to(quick.answer))
+        if _try(link, request, ecus) is None:
+            use(link, QUICK)
+    return link.timing
 
 
 def measure_rate(link: CarLink, request: bytes, clock: Clock) -> float:
@@ -43,51 +52,79 @@ def measure_rate(link: CarLink, request: bytes, clock: Clock) -> float:
     return TRIALS / max(clock.monotonic() - started, 1e-6)
 
 
-class AnswerWatch:
-    """Notices answers that go missing between answers that come: the adapter then waits too briefly.
-
-    A car that falls silent altogether is no such sign, so of a run of misses only one counts.
-    """
-
-    def __init__(self) -> None:
-        self._answered: dict[bytes, frozenset[int]] = {}
-        self._missing = False
-        self._misses = 0
-
-    def too_hasty(self, request: bytes, exchanges: Sequence[Exchange]) -> bool:
-        """Take note of one request; whether enough answers were lost to loosen the timing."""
-        ecus = frozenset(e.ecu for e in exchanges if e.status is ReplyStatus.OK and e.ecu is not None)
-        silent = all(e.status in (ReplyStatus.OK, ReplyStatus.NO_DATA) for e in exchanges)
-        expected = self._answered.setdefault(request, ecus)
-        self._answered[request] = expected | ecus
-        if ecus and self._missing:
-            self._misses += 1
-            self._missing = False
-        if silent and not ecus >= expected:
-            self._missing = True
-        return self._misses >= MISSES
-
-    def start_again(self) -> None:
-        """Forget the misses, after the timing was loosened."""
-        self._misses = 0
-        self._missing = False
-
-
-def _use(link: CarLink, timing: Timing) -> None:
+def use(link: CarLink, timing: Timing) -> None:
+    """Set the adapter's timing."""
     timing.apply(link.transport)
     link.timing = timing
 
 
-def _trial(link: CarLink, request: bytes, ecus: Sequence[int]) -> float | None:
-    """The usual wait for the prompt after an answer [s]; None when an answer was lost."""
-    lags = []
+class PaceKeeper:
+    """Gives the car more time again when the quick timing turns out to lose answers in use."""
+
+    def __init__(self, link: CarLink, notice: Notice) -> None:
+        self._link = link
+        self._notice = notice
+        self._looked_twice: set[bytes] = set()
+        self._answered: dict[bytes, frozenset[int]] = {}
+        self._missing = False
+        self._misses = 0
+
+    def check(self, request: bytes, exchanges: tuple[Exchange, ...], left: float) -> tuple[Exchange, ...]:
+        """Take note of one request; what a request that never had an answer yields with more time, if `left` [s]."""
+        if self._link.timing == CAUTIOUS:
+            return exchanges
+        ecus = _answering(exchanges)
+        if not ecus and request not in self._answered and request not in self._looked_twice and left > LEAST_LEFT:
+            return self._second_look(request, exchanges, left)
+        if self._lost_between(request, exchanges, ecus):
+            self._loosen()
+        return exchanges
+
+    def _second_look(self, request: bytes, exchanges: tuple[Exchange, ...], left: float) -> tuple[Exchange, ...]:
+        if any(exchange.status is not ReplyStatus.NO_DATA for exchange in exchanges):
+            return exchanges
+        self._looked_twice.add(request)
+        quick = self._link.timing
+        use(self._link, CAUTIOUS)
+        again = self._link.ask(request, left)
+        if _answering(again):
+            self._notice("this car answers slowly; giving it more time from now on")
+        else:
+            use(self._link, quick)
+        return again
+
+    def _lost_between(self, request: bytes, exchanges: Sequence[Exchange], ecus: frozenset[int]) -> bool:
+        """Whether answers got lost between answers that came.
+
+        A car that falls silent altogether is no sign of haste, so of a run of misses only one counts.
+        """
+        expected = self._answered.get(request, frozenset())
+        if ecus:
+            self._answered[request] = expected | ecus
+            self._misses += self._missing
+            self._missing = False
+        clean = all(e.status in (ReplyStatus.OK, ReplyStatus.NO_DATA) for e in exchanges)
+        if clean and not ecus >= expected:
+            self._missing = True
+        return self._misses >= MISSES
+
+    def _loosen(self) -> None:
+        self._notice("answers went missing; giving the car more time from now on")
+        use(self._link, CAUTIOUS)
+        self._misses = 0
+
+
+def _answering(exchanges: Sequence[Exchange]) -> frozenset[int]:
+    return frozenset(e.ecu for e in exchanges if e.status is ReplyStatus.OK and e.ecu is not None)
+
+
+def _try(link: CarLink, request: bytes, ecus: Sequence[int]) -> _Trial | None:
+    """Ask several times; None when an answer was lost."""
+    lags, answers = [], []
     for _ in range(TRIALS):
-        answers = link.ask(request, DEADLINE)
-        if {a.ecu for a in answers if a.status is ReplyStatus.OK} != set(ecus) or link.last_raw is None:
+        exchanges = link.ask(request, DEADLINE)
+        if _answering(exchanges) != set(ecus) or link.last_raw is None:
             return None
         lags.append(link.last_raw.latency - link.last_raw.first_byte)
-    return sorted(lags)[TRIALS // 2]
-
-
-def _answer_time(link: CarLink) -> float:
-    return link.last_raw.first_byte if link.last_raw else 0.0
+        answers.append(link.last_raw.first_byte)
+    return _Trial(sorted(lags)[TRIALS // 2], max(answers))

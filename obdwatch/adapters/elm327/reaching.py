@@ -64,7 +64,7 @@ def _open(port: str, rate: int | None, clock: Clock, notice: Notice) -> Reached:
 
 
 def _greet(stream: Stream, port: str, rate: int | None, clock: Clock, notice: Notice) -> Reached:
-    transport = Transport(stream, clock, notice)
+    transport = Transport(stream, clock, notice, port)
     try:
         identity = make_contact(stream, transport, port, rate)
     except ConnectionLost as problem:

@@ -8,7 +8,7 @@ from obdwatch.records import Exchange, ReplyStatus
 
 FIRST_PAUSE = 10.0  # s
 LONGEST_PAUSE = 640.0  # s; conditions change within a drive, so even a lasting refusal is asked again
-RESPONSE_PENDING = 0x78  # ISO 14229-1: not a refusal
+NO_REFUSALS = frozenset({0x21, 0x78})  # ISO 14229-1: busy, and answer will follow
 NOT_SENT = "not sent: refused before"
 
 
@@ -38,7 +38,7 @@ class Refusals:
             self._refusals.pop(request, None)
             return
         codes = [e.negative_code for e in exchanges if e.status is ReplyStatus.NEGATIVE]
-        if len(codes) == len(exchanges) and RESPONSE_PENDING not in codes:
+        if len(codes) == len(exchanges) and not NO_REFUSALS & set(codes):
             before = self._refusals.get(request)
             pause = min(LONGEST_PAUSE, before.pause * 2) if before else FIRST_PAUSE
             self._refusals[request] = _Refusal(codes[0], pause, now + pause)

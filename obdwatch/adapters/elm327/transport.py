@@ -38,7 +38,7 @@ class RawReply:
     """The text that answered one command.
 
     `sent_at` [s] is on the clock's `elapsed` axis; `first_byte` and `latency` [s] run to the first and the last byte
-    that arrived; `complete` says that the prompt came.
+    that arrived, `waited` [s] to when waiting ended; `complete` says that the prompt came.
     """
 
     command: str
@@ -46,6 +46,7 @@ class RawReply:
     sent_at: float
     first_byte: float
     latency: float
+    waited: float
     complete: bool
 
 
@@ -57,18 +58,20 @@ class _Collected:
     complete: bool
     first_byte: float
     last_byte: float
+    waited: float
 
 
 class Transport:
     """The only writer to an adapter; see the module's text for its promises."""
 
-    def __init__(self, stream: Stream, clock: Clock, notice: Notice) -> None:
+    def __init__(self, stream: Stream, clock: Clock, notice: Notice, port: str) -> None:
         self._stream = stream
+        self._port = port
         self._clock = clock
         self._notice = notice
         self._pending = bytearray()
         self._in_step = False
-        self.identity: tuple[str, str] | None = None  # a command, and the line that recognisably answers it
+        self.identity: tuple[str, list[str]] | None = None  # a command, and the lines that recognisably answer it
         self.reset_seen = False  # the adapter said it restarted; whoever restores its settings clears this
         self._activity = ""
         self._last_word = clock.monotonic()
@@ -129,7 +132,7 @@ class Transport:
         if command not in SELF_DESCRIBING:
             self._watch(got.text)
         self._in_step = got.complete and bool(got.text.strip())
-        return RawReply(command, got.text, sent_at, got.first_byte, got.last_byte, got.complete)
+        return RawReply(command, got.text, sent_at, got.first_byte, got.last_byte, got.waited, got.complete)
 
     def _check_for_stray_text(self) -> None:
         """Before a write: stray prompts are dropped, but stray text means the answers have slipped by one."""
@@ -149,16 +152,16 @@ class Transport:
             if self._proves_identity(min(INTERRUPT_WAIT * 2, max(0.0, give_up - self._clock.monotonic()))):
                 self._in_step = True
                 return
-        raise ConnectionLost("the adapter stopped answering; check its power and its plug, then connect again")
+        raise ConnectionLost(f"{self._port}: the adapter stopped answering; check its power and its plug")
 
     def _proves_identity(self, deadline: float) -> bool:
-        command, expected = self.identity or ("ATI", "")
+        command, expected = self.identity or ("ATI", [])
         self._stream.write(command.encode("ascii") + b"\r")
         collected = self._collect(deadline)
         lines = [line for line in lines_of(collected.text) if line != command]
-        if not collected.complete or len(lines) != 1:
+        if not collected.complete or not lines:
             return False
-        return lines[0] == expected if expected else condition_of(lines[0]) in (None, Condition.RESET)
+        return lines == expected if expected else condition_of(lines[-1]) in (None, Condition.RESET)
 
     def _drain(self) -> None:
         """Throw away what still arrives, until it is quiet for a moment (or an endless talker has had its time)."""
@@ -189,7 +192,8 @@ class Transport:
                 self._last_word = now
         before, prompt, after = bytes(self._pending).partition(PROMPT)
         self._pending[:] = after
-        return _Collected(_text(before), bool(prompt), (first_byte or last_byte) - started, last_byte - started)
+        first_byte = last_byte if first_byte is None else first_byte
+        return _Collected(_text(before), bool(prompt), first_byte - started, last_byte - started, now - started)
 
     def _watch(self, text: str) -> None:
         """Remember an unasked-for restart of the adapter."""
