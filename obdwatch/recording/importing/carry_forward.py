@@ -21,7 +21,7 @@ In a table that does not fit the rule nothing is touched.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,6 +37,7 @@ LEAST_SIGNALS = 2  # that take turns
 LEAST_DISTANCES = 20  # between changes of one signal; fewer tell nothing
 EXCLUSIVE = 0.05  # of the rows with several changes that independent signals would show
 LEAST_EXPECTED = 20.0  # rows; fewer expected coincidences prove nothing by their absence
+FARTHEST = 4096  # rows; changes farther apart say nothing about the order of reading
 GAP_ROUNDS = 3.0  # a pause longer than this many rounds is a gap
 
 Rows = NDArray[np.int64]
@@ -68,19 +69,29 @@ def changes_of(values: FloatArray) -> Rows:
 
 def recognise(columns: Mapping[int, FloatArray]) -> CarryForward:
     """Find out whether the columns of a table carry values forward (rules 1 to 3)."""
-    changes = {index: changes_of(values) for index, values in columns.items() if not _has_inner_blanks(values)}
-    if len(changes) < LEAST_SIGNALS:
-        return NOTHING
-    telling = {index: found for index, rows in changes.items() if (found := round_of(np.diff(rows))) is not None}
-    turning = {index: found for index, found in telling.items() if found > 1}
-    if len(turning) >= LEAST_SIGNALS and len(turning) >= SHARE_OF_SIGNALS * len(telling):
-        whole = max(turning.values())
-        return CarryForward({index: telling.get(index, whole) for index in changes})
-    rows = len(next(iter(columns.values())))
-    if _take_turns(list(changes.values()), rows):
-        varying = sum(1 for found in changes.values() if len(found))
-        return CarryForward(dict.fromkeys(changes, varying))
+    rows = len(next(iter(columns.values()), ()))
+    changing = np.zeros(rows, dtype=np.uint16)  # how many columns change in each row
+    counts: dict[int, int] = {}
+    rounds: dict[int, int | None] = {}
+    for index, values in columns.items():
+        if not _has_inner_blanks(values):
+            changes = changes_of(values)
+            counts[index], rounds[index] = len(changes), round_of(np.diff(changes))
+            changing[changes] += 1
+    if (turning := _turning(rounds)) is not None:
+        return turning
+    if _exclusive(list(counts.values()), changing):
+        return CarryForward(dict.fromkeys(counts, sum(1 for count in counts.values() if count)))
     return NOTHING
+
+
+def _turning(rounds: Mapping[int, int | None]) -> CarryForward | None:
+    """Rule 3 for signals read in a fixed order; a signal that changes too seldom gets the longest round found."""
+    telling = {index: found for index, found in rounds.items() if found is not None}
+    turns = [found for found in telling.values() if found > 1]
+    if len(turns) < LEAST_SIGNALS or len(turns) < SHARE_OF_SIGNALS * len(telling):
+        return None
+    return CarryForward({index: telling.get(index, max(turns)) for index in rounds})
 
 
 def _has_inner_blanks(values: FloatArray) -> bool:
@@ -100,30 +111,34 @@ def round_of(distances: Rows) -> int | None:
     """
     if len(distances) < LEAST_DISTANCES:
         return None
-    return next((n for n in range(LONGEST_ROUND, 1, -1) if _fits(distances, n)), 1)
+    histogram = np.bincount(np.minimum(distances, FARTHEST))[:FARTHEST]
+    return next((n for n in range(LONGEST_ROUND, 1, -1) if _fits(histogram, n)), 1)
 
 
-def _fits(distances: Rows, length: int) -> bool:
+def _fits(histogram: Rows, length: int) -> bool:
     """Whether enough distances are multiples of `length`, and more than chance gives (Chernoff's bound)."""
-    share, chance = float(np.mean(distances % length == 0)), 1 / length
+    total = int(histogram.sum())
+    share, chance = int(histogram[::length].sum()) / max(total, 1), 1 / length
     if share < SHARE_IN_ROUND:
         return False
     surprise = share * math.log(share / chance)
     if share < 1:
         surprise += (1 - share) * math.log((1 - share) / (1 - chance))
-    return len(distances) * surprise > -math.log(CHANCE)
+    return total * surprise > -math.log(CHANCE)
 
 
-def _take_turns(changes: list[Rows], rows: int) -> bool:
-    """Whether signals change one at a time although they would often coincide if each were read in every row."""
-    if rows == 0:
+def _exclusive(counts: Sequence[int], changing: NDArray[np.uint16]) -> bool:
+    """Whether signals change one at a time although they would often coincide if each were read in every row.
+
+    `counts` holds the number of changes of each signal, `changing` how many signals change in each row.
+    """
+    if len(counts) < LEAST_SIGNALS or not len(changing):
         return False
-    rates = np.array([len(found) / rows for found in changes])
+    rates = np.array(counts) / len(changing)
     none = float(np.prod(1 - rates))
     one = float(sum(rate * np.prod(np.delete(1 - rates, i)) for i, rate in enumerate(rates)))
-    expected = rows * max(0.0, 1 - none - one)
-    per_row = np.bincount(np.concatenate(changes), minlength=rows)
-    return expected >= LEAST_EXPECTED and int(np.count_nonzero(per_row > 1)) <= EXCLUSIVE * expected
+    expected = len(changing) * max(0.0, 1 - none - one)
+    return expected >= LEAST_EXPECTED and int(np.count_nonzero(changing > 1)) <= EXCLUSIVE * expected
 
 
 def fresh_rows(values: FloatArray, length: int, gap_starts: Rows) -> BoolArray:

@@ -86,7 +86,7 @@ def _read_wide(reading: Reading, user: ColumnMap, rows: Iterator[Block]) -> Foun
         return (), ignored, None
     seconds, lines = np.concatenate(time_parts), np.concatenate(line_parts)
     axis = _axis(reading, seconds, lines)
-    columns = {column: np.concatenate(parts.pop(column))[axis.keep] for column in wanted}
+    columns = {column: axis.in_order(np.concatenate(parts.pop(column))) for column in wanted}
     series, round_rows = column_series(dict(enumerate(headings)), axis, columns)
     return series, ignored, round_rows
 

@@ -113,7 +113,7 @@ def _series(
         return series, ignored, None
     wanted, ignored = wanted_columns(headings, time, user)
     axis = times.make_axis(seconds, kind)
-    columns = {column: _numbers(table.column(column))[axis.keep] for column in wanted}
+    columns = {column: axis.in_order(_numbers(table.column(column))) for column in wanted}
     series, round_rows = column_series(dict(enumerate(headings)), axis, columns)
     return series, ignored, round_rows
 

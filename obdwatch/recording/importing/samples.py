@@ -83,7 +83,7 @@ def _add(
         return
     if outside:
         dropped.append(DroppedValues(header, OUT_OF_RANGE, outside))
-    seconds, values = one.times[fits], values[fits]
+    seconds, values = (one.times[fits], values[fits]) if outside else (one.times, values)
     single = np.concatenate(([True], np.diff(seconds) > 0))
     if not single.all():
         dropped.append(DroppedValues(header, SAME_TIME, int(np.count_nonzero(~single))))

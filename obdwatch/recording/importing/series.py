@@ -59,6 +59,8 @@ def column_series(
             fresh = carry_forward.fresh_rows(values, length, carry_forward.gaps(seconds, length))
             repeated = int(np.count_nonzero(known & ~fresh))
             found.append(Series(headings[index], seconds[fresh], values[fresh], repeated))
+        elif known.all():
+            found.append(Series(headings[index], seconds, values))  # shared, not copied: a table may be large
         else:
             found.append(Series(headings[index], seconds[known], values[known]))
     return tuple(found), max(carried.rounds.values(), default=None)

@@ -205,6 +205,10 @@ class Axis:
     reordered: int = 0
     unreadable: int = 0
 
+    def in_order(self, values: FloatArray) -> FloatArray:
+        """Return the values of the kept rows in order of time; the same array where nothing changes."""
+        return values[self.keep] if self.reordered or self.unreadable else values
+
 
 REORDERING = 5.0  # s; writers that buffer may swap neighbouring rows, but not by more
 WRAP = DAY / 2  # s; a clock that falls back by more than half a day has passed midnight
