@@ -144,15 +144,19 @@ def encode_pid(
     fields = fields_of(pid, layout)
     if not fields:
         raise ValueError(f"parameter {pid:02X} has no public layout")
-    length = _encoded_length(pid, [field for field in fields if field.key in values])
-    number = 0
+    given = [field for field in fields if field.key in values]
+    length = _encoded_length(pid, given)
+    shown = {field.support_bit for field in given if field.support_bit is not None}
+    number = sum(1 << (8 * (length - 1) + bit) for bit in shown)
     for parameter in fields:
         if parameter.first_bit + parameter.bits > 8 * length:
             continue
-        raw = _encoded_raw(parameter, values.get(parameter.key), maxima)
+        value = values.get(parameter.key)
+        if value is None:
+            raw = _absent_raw(parameter, required=parameter.support_bit is None or parameter.support_bit in shown)
+        else:
+            raw = _encoded_raw(parameter, value, maxima)
         number |= raw << (8 * length - parameter.first_bit - parameter.bits)
-        if parameter.support_bit is not None and parameter.key in values:
-            number |= 1 << (8 * (length - 1) + parameter.support_bit)
     return number.to_bytes(length, "big")
 
 
@@ -194,14 +198,16 @@ def _encoded_length(pid: int, given: list[Parameter]) -> int:
     return min(length for length in possible_lengths(pid) if length >= max(needed, LENGTHS[pid].bytes))
 
 
-def _encoded_raw(parameter: Parameter, value: float | None, maxima: Mapping[str, float] | None) -> int:
-    mask = (1 << parameter.bits) - 1
-    if value is None:
-        if parameter.support_bit is None and parameter.absent_raw is None:
-            raise ValueError(f"parameter {parameter.pid:02X} needs a value for {parameter.key}")
-        return (parameter.absent_raw or 0) & mask
+def _absent_raw(parameter: Parameter, required: bool) -> int:
+    if required and parameter.absent_raw is None:
+        raise ValueError(f"parameter {parameter.pid:02X} needs a value for {parameter.key}")
+    return (parameter.absent_raw or 0) & ((1 << parameter.bits) - 1)
+
+
+def _encoded_raw(parameter: Parameter, value: float, maxima: Mapping[str, float] | None) -> int:
     if not math.isfinite(value):
         raise ValueError(f"{parameter.key} cannot be {value}")
+    mask = (1 << parameter.bits) - 1
     scale, offset = scaling_of(parameter, maxima)
     lowest = -(1 << (parameter.bits - 1)) if parameter.signed else 0
     return min(max(round((value - offset) / scale), lowest), lowest + mask) & mask

@@ -91,8 +91,8 @@ def _length_at(pid: int, first: bool, rest: int) -> int:
     if length is not None:
         return length
     lengths = possible_lengths(pid)
-    if first and lengths and rest < max(lengths):
-        raise ShortReply(f"parameter {pid:02X} has {max(rest, 0)} data bytes instead of {lengths[0]}")
+    if first and rest < max(lengths, default=1):
+        raise ShortReply(f"parameter {pid:02X} has {max(rest, 0)} data bytes instead of {max(lengths, default=1)}")
     raise WrongReply(f"parameter {pid:02X} does not fit into this reply")
 
 
@@ -207,7 +207,8 @@ def information_content(payload: bytes, can: bool | None) -> bytes:
     if size is None:
         return payload[2:]
     counted = (len(payload) - 3) % size == 0 if can is None else can
-    if counted or (len(payload) == 3 + size and payload[2] == 1):
+    one_message = size == LEGACY_MESSAGE_BYTES and len(payload) == 3 + size and payload[2] == 1
+    if counted or one_message:
         return _exactly(payload, 3, size * payload[2])
     return _legacy_content(payload, item, size)
 

@@ -75,7 +75,8 @@ def overrun(drive: Drive, at: FloatArray) -> BoolArray:
     moving = _held(drive, "engine_speed", at) >= OVERRUN_ENGINE_SPEED
     moving &= _held(drive, "vehicle_speed", at) >= OVERRUN_VEHICLE_SPEED
     unloaded = _held(drive, "calculated_load", at) <= OVERRUN_LOAD
-    return moving & unloaded & (_held(drive, "fuel_system_status", at) == OPEN_LOOP_DRIVING)
+    cut: BoolArray = _held(drive, "fuel_system_status", at) == OPEN_LOOP_DRIVING
+    return moving & unloaded & cut
 
 
 def full_throttle(drive: Drive, at: FloatArray) -> BoolArray:
