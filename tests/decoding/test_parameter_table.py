@@ -86,7 +86,7 @@ def test_fast_moving_quantities_are_polled_fast_and_slow_ones_slowly() -> None:
 
 def test_the_two_layouts_differ_only_in_oxygen_sensors_and_third_and_fourth_banks() -> None:
     fields = read_fields(read_lengths())
-    two, four = (set(parameter.key for parameter in fields[layout]) for layout in SensorLayout)
+    two, four = ({parameter.key for parameter in fields[layout]} for layout in SensorLayout)
     assert all("sensor_3" in key or "sensor_4" in key for key in two - four)
     assert all("bank_3" in key or "bank_4" in key for key in four - two)
 

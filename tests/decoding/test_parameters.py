@@ -29,6 +29,7 @@ from obdwatch.errors import ShortReply, WrongReply
 from obdwatch.records import Parameter
 
 PIDS = sorted(LENGTHS)
+WIDE_RANGE_VOLTAGE = "oxygen_sensor_wide_range_voltage_bank_1_sensor_1"
 
 
 def raws(parameter: Parameter) -> st.SearchStrategy[int]:
@@ -148,7 +149,7 @@ def test_a_trim_of_a_third_bank_lengthens_the_reply_of_a_car_that_has_one() -> N
     [
         (0x44, "FFFF", {"maximum_equivalence_ratio": 4.0}, "commanded_equivalence_ratio", 4.0),
         (0x44, "8000", {"maximum_equivalence_ratio": 0.0}, "commanded_equivalence_ratio", 1.0),
-        (0x24, "FFFFFFFF", {"maximum_oxygen_sensor_voltage": 16.0}, "oxygen_sensor_wide_range_voltage_bank_1_sensor_1", 16.0),
+        (0x24, "FFFFFFFF", {"maximum_oxygen_sensor_voltage": 16.0}, WIDE_RANGE_VOLTAGE, 16.0),
         (0x34, "80000000", {"maximum_oxygen_sensor_current": 64.0}, "oxygen_sensor_current_bank_1_sensor_1", -64.0),
         (0x34, "80008000", {"maximum_oxygen_sensor_current": 64.0}, "oxygen_sensor_current_bank_1_sensor_1", 0.0),
         (0x0B, "FF", {"maximum_intake_manifold_pressure": 510.0}, "intake_manifold_pressure", 510.0),

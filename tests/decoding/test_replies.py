@@ -131,8 +131,9 @@ def test_a_refusal_is_told_with_its_reason() -> None:
 
 
 @pytest.mark.parametrize(
-    ("payload", "error"), [("7F 02 12", WrongReply), ("7F 01", ShortReply), ("7F", ShortReply), ("7F 01 12 00", WrongReply)]
-)  # fmt: skip
+    ("payload", "error"),
+    [("7F 02 12", WrongReply), ("7F 01", ShortReply), ("7F", ShortReply), ("7F 01 12 00", WrongReply)],
+)
 def test_a_refusal_of_something_else_is_no_refusal(payload: str, error: type[ReplyError]) -> None:
     with pytest.raises(error):
         check("01 0C", payload)
