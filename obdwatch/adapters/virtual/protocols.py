@@ -114,14 +114,3 @@ def reply_address(protocol: BusProtocol, number: int) -> int:
     if protocol.kind is BusKind.CAN_29:
         return CAN_29_PHYSICAL | TESTER << 8 | source
     return source
-
-
-def protocol_of(text: str | None) -> str | None:
-    """The protocol digit meant by a digit (`6`, `A6` for one found by search) or a name; None for neither."""
-    if not text:
-        return None
-    word = text.strip().upper().removeprefix("AUTO, ").removeprefix("AUTO,")
-    digit = word[1:] if len(word) == 2 and word.startswith("A") else word
-    if digit in PROTOCOLS:
-        return digit
-    return next((p.digit for p in PROTOCOLS.values() if p.name.upper() == word), None)

@@ -10,10 +10,11 @@ from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from math import inf, nan
 
+from obdwatch.adapters.elm327.protocols import PROTOCOLS as LINK_PROTOCOLS
 from obdwatch.adapters.virtual.bus import BusReply
 from obdwatch.adapters.virtual.car_bus import CONDITIONS_NOT_CORRECT, ERASE, FIRST_DELAY, NEGATIVE
 from obdwatch.adapters.virtual.imported_samples import ImportedSamples
-from obdwatch.adapters.virtual.protocols import PROTOCOLS, protocol_of, reply_address
+from obdwatch.adapters.virtual.protocols import PROTOCOLS, reply_address
 from obdwatch.adapters.virtual.recorded_answers import (
     AnswerBook,
     Question,
@@ -166,6 +167,17 @@ class RecordedBus:
             for t, data in zip(answers.times, answers.contents, strict=True):
                 if data is not None:
                     yield t, decode_fields(SUPPLY_PID, data)[SUPPLY_KEY]
+
+
+def protocol_of(text: str | None) -> str | None:
+    """The protocol digit meant by a digit (`6`, `A6` when found by search) or by a name; None for anything else."""
+    word = (text or "").strip().upper().removeprefix("AUTO, ")
+    if word in PROTOCOLS:
+        return word
+    if len(word) == 2 and word[0] == "A" and word[1] in PROTOCOLS:
+        return word[1]
+    names = [(protocol.name, protocol.digit) for protocol in (*PROTOCOLS.values(), *LINK_PROTOCOLS)]
+    return next((digit for name, digit in names if name.upper() == word), None)
 
 
 def _protocol_by_address(units: Sequence[int]) -> str:
