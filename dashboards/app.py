@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from dash import ClientsideFunction, Dash, Input, Output, State, html, no_update
+from dash import ClientsideFunction, Dash, Input, Output, State, no_update
 from dash.dependencies import ALL
 from dash.development.base_component import Component
 
@@ -67,7 +67,7 @@ def create_app(
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
     shelf = SessionShelf(logbook, analyse, load)
-    app.layout = html.Div(frame(), className="house")
+    app.layout = frame()
     _connect_frame(app, shelf)
     drive.register(app, shelf)
     _connect_browser(app)
@@ -125,7 +125,7 @@ def _connect_browser(app: Dash) -> None:
         Input("units", "value"),
     )
     in_browser("announce", Input("title", "data"))
-    in_browser("changeTheme", Input("theme", "n_clicks"), prevent_initial_call=True)
+    in_browser("theme", Output("mantine", "forceColorScheme"), Input("theme", "n_clicks"))
     in_browser(
         "window",
         Output("window", "data"),

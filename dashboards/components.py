@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import dash_mantine_components as dmc
 from dash import dcc, html
 from dash.development.base_component import Component
 
@@ -139,29 +140,45 @@ def _measure_row(measure: Measure, units: str) -> Component:
     return html.Tr([html.Th(name, scope="row"), html.Td(value), html.Td(expected)])
 
 
-def frame() -> list[Component]:
+def frame() -> Component:
     """What surrounds every page: where one is, the reader's preferences, and the place the page goes."""
-    return [
-        html.A("Skip to the content", href="#page", className="skip"),
-        dcc.Location(id="address", refresh="callback-nav"),
-        dcc.Store(id="view"),
-        dcc.Store(id="title"),
-        html.Header([dcc.Link("obdwatch", href="/", className="name"), _preferences()], className="frame"),
-        html.Main(loading("Opening …"), id="page", tabIndex=-1),
-        html.Footer("For the workshop or the passenger: whoever drives watches the road.", className="frame"),
-    ]
+    provider: Component = dmc.MantineProvider(
+        html.Div(
+            [
+                html.A("Skip to the content", href="#page", className="skip"),
+                dcc.Location(id="address", refresh="callback-nav"),
+                dcc.Store(id="view"),
+                dcc.Store(id="title"),
+                html.Header([dcc.Link("obdwatch", href="/", className="name"), _preferences()], className="frame"),
+                html.Main(loading("Opening …"), id="page", tabIndex=-1),
+                html.Footer("For the workshop or the passenger: whoever drives watches the road.", className="frame"),
+            ],
+            className="house",
+        ),
+        id="mantine",
+    )
+    return provider
 
 
 def _preferences() -> Component:
     return html.Div(
         [
-            html.Fieldset([html.Legend("Units", className="unseen"), _units()], className="choice"),
-            html.Button("Dark", id="theme", type="button", className="plain"),
+            _units(),
+            html.Button("Dark", id="theme", type="button"),
         ],
         className="preferences",
     )
 
 
 def _units() -> Component:
-    options: list[Any] = [{"label": "Metric", "value": "metric"}, {"label": "US", "value": "us"}]
-    return dcc.RadioItems(options, value="metric", id="units", persistence=True, persistence_type="local", inline=True)
+    """Metric or US; Mantine's, because Dash's own lists of options are not fit for a screen reader."""
+    group: Component = dmc.RadioGroup(
+        dmc.Group([dmc.Radio("Metric", value="metric"), dmc.Radio("US", value="us")], gap="md"),
+        value="metric",
+        id="units",
+        persistence=True,
+        persistence_type="local",
+        label="Units",
+        classNames={"label": "unseen"},
+    )
+    return group

@@ -34,8 +34,8 @@ DAY = 86_400.0
 # Sizes [px].
 PLOT_HEIGHT = 112
 HEADER = 30
-HEADER_NARROW = 26
-LEGEND_ROW = 18
+HEADER_NARROW = 30
+LEGEND_ROW = 24
 LANE_ROW = 19
 LANE_ROWS, LANE_ROWS_NARROW = 2, 3
 AXIS = 40
@@ -157,6 +157,8 @@ def drive_figure(picture: Picture) -> go.Figure:
     frame = _Frame(picture)
     for number, panel in enumerate(picture.panels, start=1):
         _add_panel(figure, number, panel, picture, frame)
+    # Plotly draws an axis only where something hangs on it.
+    figure.add_trace(go.Scatter(x=[], y=[], xaxis="x2", showlegend=False, hoverinfo="skip"))
     figure.update_layout(
         height=frame.height,
         margin={"l": frame.left, "r": RIGHT, "t": TOP, "b": AXIS, "pad": 0},
@@ -167,6 +169,7 @@ def drive_figure(picture: Picture) -> go.Figure:
         hoversubplots="axis",
         dragmode=False if picture.screen.narrow else "zoom",
         xaxis=_time_axis(picture),
+        xaxis2=_upper_time_axis(picture),
         shapes=shapes(picture),
         annotations=texts(picture),
         template="none",
@@ -302,6 +305,20 @@ def _time_axis(picture: Picture) -> dict[str, Any]:
         "spikedash": "solid",
         "spikecolor": NEUTRAL,
         "fixedrange": False,
+    }
+
+
+def _upper_time_axis(picture: Picture) -> dict[str, Any]:
+    """The same times once more above the panels, which are often taller than the screen."""
+    lower = _time_axis(picture)
+    return {name: lower[name] for name in ("type", "range", "tickformat", "nticks", "ticks", "zeroline")} | {
+        "matches": "x",
+        "overlaying": "x",
+        "side": "top",
+        "anchor": "free",
+        "position": 1,
+        "showgrid": False,
+        "tickmode": "auto",
     }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import logging
 import secrets
 import webbrowser
 from collections.abc import Callable
@@ -53,6 +54,8 @@ def serve(
     is too short or a host that is not this machine's, ObdwatchError where the port is taken.
     """
     served = prepare(logbook, host, port, token, analyse, path)
+    # Waitress warns of every request that waits for a thread; a browser loads a dozen files at once.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     say(f"The dashboard is at {served.address}  (Ctrl-C ends it)")
     if open_browser:
         Thread(target=webbrowser.open, args=(served.address,), daemon=True).start()

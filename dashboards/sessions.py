@@ -43,7 +43,21 @@ class SessionSource(Protocol):
         ...
 
 
-Analyse = Callable[[Drive, Car | None], Sequence[Finding]]
+class Judgement(Protocol):
+    """What an analysis says of a drive; `obdwatch.analysis.Analysis` is one."""
+
+    @property
+    def findings(self) -> Sequence[Finding]:
+        """What every detector found."""
+        ...
+
+    @property
+    def remarks(self) -> Sequence[str]:
+        """Sentences about the recording and the profile of the car."""
+        ...
+
+
+Analyse = Callable[[Drive, Car | None], Judgement]
 Load = Callable[[Path], Drive]
 
 
@@ -58,11 +72,12 @@ class ListedDrive:
 
 @dataclass(frozen=True, slots=True)
 class LoadedDrive:
-    """A drive with everything a page shows of it; `traces` by signal key."""
+    """A drive with everything a page shows of it; `traces` by signal key, `remarks` on the recording itself."""
 
     drive: Drive
     car: Car | None
     findings: tuple[Finding, ...]
+    remarks: tuple[str, ...]
     traces: Mapping[str, Trace]
 
     @property
@@ -126,12 +141,13 @@ class SessionShelf:
     def _prepare(self, session: Session, path: Path) -> LoadedDrive:
         drive = self._load(path)
         car = self.car_of(session)
-        findings = tuple(self._logbook.findings(session.id))
+        findings, remarks = tuple(self._logbook.findings(session.id)), drive.problems
         if not findings and self._analyse is not None:
-            findings = tuple(self._analyse(drive, car))
+            judgement = self._analyse(drive, car)
+            findings, remarks = tuple(judgement.findings), tuple(judgement.remarks)
         cuts = [(mark.t, mark.t + mark.duration) for mark in drive.marks if mark.kind in INTERRUPTIONS]
         traces = {key: trace_of(signal, cuts) for key, signal in drive.signals.items()}
-        return LoadedDrive(drive, car, findings, traces)
+        return LoadedDrive(drive, car, findings, remarks, traces)
 
     def _keep(self, key: tuple[str, int, int], loaded: LoadedDrive) -> None:
         for old in [k for k in self._loaded if k[0] == key[0]]:

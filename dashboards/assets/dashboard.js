@@ -60,9 +60,11 @@
     return chosen ? chosen === "dark" : window.matchMedia("(prefers-color-scheme: dark)").matches;
   }
 
+  /* Bring the button and Mantine's parts in line with the style sheet; returns the name of the scheme. */
   function nameTheme() {
     const button = document.getElementById("theme");
     if (button) button.textContent = isDark() ? "Light" : "Dark";
+    return isDark() ? "dark" : "light";
   }
 
   function stored(name) {
@@ -75,12 +77,13 @@
 
   const theme = stored(THEME);
   if (theme === "dark" || theme === "light") document.documentElement.dataset.theme = theme;
-  window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", nameTheme);
+  window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
+    window.dash_clientside.set_props("mantine", { forceColorScheme: nameTheme() });
+  });
 
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.obdwatch = {
     visit: function (pathname, search, units) {
-      nameTheme();
       return {
         path: window.location.pathname,
         search: window.location.search,
@@ -96,7 +99,8 @@
       if (!first) document.getElementById("page").focus({ preventScroll: true });
     },
 
-    changeTheme: function () {
+    theme: function (clicks) {
+      if (!clicks) return nameTheme();
       const next = isDark() ? "light" : "dark";
       document.documentElement.dataset.theme = next;
       try {
@@ -104,7 +108,7 @@
       } catch {
         /* the choice then lasts as long as the page */
       }
-      nameTheme();
+      return nameTheme();
     },
 
     window: function (change, moves, places, now, length) {

@@ -102,7 +102,7 @@ def body(loaded: LoadedDrive, visit: Visit) -> list[Component]:
     return [
         html.P(driven(loaded, screen.units), className="lead"),
         html.P(about(loaded, screen.units), className="quiet"),
-        *problems(loaded.drive),
+        *problems(loaded.remarks),
         html.Section([html.H2("What the drive says"), html.Div(findings or _no_findings(), className="findings")]),
         *_signals(loaded, visit),
         *events(loaded.drive),

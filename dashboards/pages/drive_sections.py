@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import dash_mantine_components as dmc
 import numpy as np
-from dash import dcc, html
+from dash import html
 from dash.development.base_component import Component
 
 from dashboards import wording
@@ -56,11 +57,9 @@ def codes_in_words(codes: Sequence[CodeReading]) -> str:
     return "trouble codes: " + ", ".join(f"{code} ({', '.join(kind)})" for code, kind in kinds.items())
 
 
-def problems(drive: Drive) -> list[Component]:
+def problems(remarks: Sequence[str]) -> list[Component]:
     """What is wrong with the recording itself."""
-    if not drive.problems:
-        return []
-    return [notice("About this recording", drive.problems)]
+    return [notice("About this recording", remarks)] if remarks else []
 
 
 def chooser(loaded: LoadedDrive, chosen: Sequence[str]) -> Component:
@@ -69,11 +68,12 @@ def chooser(loaded: LoadedDrive, chosen: Sequence[str]) -> Component:
     return html.Details(
         [
             html.Summary("Choose signals"),
-            dcc.Checklist(
-                [{"label": wording.signal_name(key), "value": key} for key in keys],
-                [key for key in keys if key in chosen],
+            dmc.CheckboxGroup(
+                html.Div([dmc.Checkbox(wording.signal_name(key), value=key) for key in keys], className="chooser"),
+                value=[key for key in keys if key in chosen],
                 id="chosen",
-                className="chooser",
+                label="Signals to draw",
+                classNames={"label": "unseen"},
             ),
         ]
     )
