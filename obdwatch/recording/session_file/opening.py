@@ -201,7 +201,7 @@ def _copied(path: Path, stack: contextlib.ExitStack) -> Path:
 def _tables(path: Path, connection: sqlite3.Connection) -> frozenset[schema.Table]:
     """The tables of ours that are there; raises SessionFileError where a view or a virtual table poses as one."""
     kinds = {
-        name: kind if root_page else "virtual table"
+        name: "virtual table" if kind == "table" and not root_page else kind
         for name, kind, root_page in connection.execute("SELECT name, type, rootpage FROM sqlite_master")
     }
     for table in schema.TABLES:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 import struct
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -27,6 +27,7 @@ Row = Sequence[Any]
 Record = TypeVar("Record", CodeReading, MonitorResult, Mark)
 
 LAST_ROW = 2**62  # no session has as many
+UNLIMITED = -1
 _STATUS = {str(status): status for status in ReplyStatus}
 
 RECOVERED = (
@@ -122,35 +123,44 @@ class _Tables:
         self.problems += [f"the table '{table.name}' is missing" for table in schema.TABLES if table not in file.tables]
         file.connection.execute("BEGIN")  # one moment of a file that may be growing
 
-    def rows(self, table: Table, after: int = 0) -> Iterator[Row]:
-        """Yield the row number and the columns of each row that can be read, jumping over damaged pages."""
-        if table not in self._file.tables:
-            return
-        query = f"SELECT rowid, {table.columns} FROM {table.name} WHERE rowid > ? ORDER BY rowid"
-        step, damage = 1, None
-        while after < LAST_ROW:
-            try:
-                for row in self._file.connection.execute(query, (after,)):
-                    if row[0] > after:
-                        after, step = row[0], 1
-                        yield row
+    def rows(self, table: Table, after: int = 0) -> list[Row]:
+        """The row number and the columns of each row that can be read, jumping over damaged pages."""
+        found: list[Row] = []
+        jump, damage = 1, None
+        while table in self._file.tables and after < LAST_ROW:
+            place = after
+            rows, error = self._until_damage(table, after)
+            for row in rows:
+                if row[0] > after:
+                    after = row[0]
+                    found.append(row)
+            if error is None:
                 break
-            except sqlite3.DatabaseError as error:
-                damage = error
-                after, step = after + step, step * 2
+            damage = error
+            after, jump = (after, 1) if after > place else (after + jump, 2 * jump)
         if damage is not None:
             self.problems.append(f"the table '{table.name}' is damaged ({damage}); some of its rows are lost")
+        return found
+
+    def _until_damage(self, table: Table, after: int) -> tuple[list[Row], sqlite3.DatabaseError | None]:
+        """Rows up to the first that cannot be read, and why it cannot."""
+        query = f"SELECT rowid, {table.columns} FROM {table.name} WHERE rowid > ? ORDER BY rowid LIMIT ?"
+        rows: list[Row] = []
+        damage = None
+        for limit in (UNLIMITED, 1):  # reading ahead, SQLite swallows the last good row, which is then asked for alone
+            try:
+                rows.extend(self._file.connection.execute(query, (rows[-1][0] if rows else after, limit)))
+            except sqlite3.DatabaseError as error:
+                damage = error
+            if damage is None:
+                break
+        return rows, damage
 
     def sound(self, table: Table, is_sound: Callable[[Row], bool], after: int = 0) -> list[Row]:
         """Keep the rows that fit their checksum; say how many did not."""
-        kept: list[Row] = []
-        lost = 0
-        for row in self.rows(table, after):
-            if is_sound(row):
-                kept.append(row)
-            else:
-                lost += 1
-        self.left_out(table, lost, "damaged")
+        rows = self.rows(table, after)
+        kept = [row for row in rows if is_sound(row)]
+        self.left_out(table, len(rows) - len(kept), "damaged")
         return kept
 
     def left_out(self, table: Table, count: int, why: str) -> None:

@@ -92,8 +92,8 @@ class SessionWriter:
         """Replace what is known about the session as a whole; its id must stay."""
         if session.id != self.session.id:
             raise ValueError(f"session {self.session.id} cannot become {session.id}")
+        self._write_session(session, State.RECORDING)
         self.session = session
-        self._write_session(State.RECORDING)
 
     def commit(self) -> None:
         """Bring everything added so far safely to disk."""
@@ -108,7 +108,7 @@ class SessionWriter:
             return
         self._open = False
         try:
-            self._write_session(State.CLOSED)
+            self._write_session(self.session, State.CLOSED)
             self.commit()
             with self._reporting():
                 self._leave_write_ahead_mode()
@@ -136,10 +136,11 @@ class SessionWriter:
             else:
                 return
 
-    def _write_session(self, state: State) -> None:
+    def _write_session(self, session: Session, state: State) -> None:
+        columns = session_columns(session, state)
         with self._reporting():
             self._connection.execute("DELETE FROM session")
-        self._insert(schema.SESSION, session_columns(self.session, state))
+        self._insert(schema.SESSION, columns)
 
     def _check_samples(self, key: str, times: FloatArray, values: FloatArray) -> None:
         if times.ndim != 1 or times.shape != values.shape:
