@@ -238,17 +238,17 @@ class BusLink:
     ) -> tuple[list[BusFrame], float]:
         """The frames that came before the wait ran out, and when the adapter stopped listening."""
         heard: list[BusFrame] = []
-        last = sent
+        wait, last, slowest = self._wait.seconds(settings.adaptive, settings.timeout), sent, 0.0
         for frame in sorted(frames, key=lambda frame: frame.at):
-            if frame.at - last > self._wait.seconds(settings.adaptive, settings.timeout):
+            if len(heard) == most_lines or frame.at - last > (wait if heard else settings.timeout):
                 break
-            self._wait.learn(frame.at - last)
+            slowest = max(slowest, frame.at - last)
             heard.append(frame)
             last = frame.at
-            if len(heard) == most_lines:
-                return heard, last
-        wait = self._wait.seconds(settings.adaptive, settings.timeout) if heard else settings.timeout
-        return heard, last + wait
+        if not heard:
+            return heard, sent + settings.timeout
+        self._wait.learn(slowest)
+        return heard, last + (0.0 if len(heard) == most_lines else wait)
 
 
 def _after(opening: Opening, answer: Answer) -> Answer:

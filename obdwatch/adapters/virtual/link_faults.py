@@ -140,7 +140,7 @@ class LinkFaults:
             answer = replace(answer, lines=shifted, ready=answer.ready + fault.seconds)
         if fault := self.strike("silent", now):
             self._silent_until = now + fault.seconds
-            return replace(answer, lines=(), prompt=False)
+            return Answer((), 0.0, prompt=False)
         if self.strike("no_prompt", now):
             answer = replace(answer, prompt=False)
         return answer

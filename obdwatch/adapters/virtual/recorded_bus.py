@@ -176,7 +176,8 @@ def protocol_of(text: str | None) -> str | None:
         return word
     if len(word) == 2 and word[0] == "A" and word[1] in PROTOCOLS:
         return word[1]
-    names = [(protocol.name, protocol.digit) for protocol in (*PROTOCOLS.values(), *LINK_PROTOCOLS)]
+    names = [(protocol.name, protocol.digit) for protocol in PROTOCOLS.values()]
+    names += [(protocol.name, protocol.digit) for protocol in LINK_PROTOCOLS]
     return next((digit for name, digit in names if name.upper() == word), None)
 
 

@@ -56,7 +56,7 @@ class AnswerWait:
         self._slowest = None
 
     def learn(self, delay: float) -> None:
-        """Take note that an answer came `delay` [s] after the request or the frame before it."""
+        """Take note that the slowest answer to a request came `delay` [s] after it or after the frame before."""
         self._slowest = delay if self._slowest is None else max(delay, 0.9 * self._slowest)
 
     def seconds(self, adaptive: int, timeout: float) -> float:

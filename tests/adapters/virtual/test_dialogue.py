@@ -25,6 +25,18 @@ TABLE = {
 }
 
 
+# fmt: off
+SETTING_COMMANDS = (
+    "D", "AL", "NL", "M0", "M1", "R1", "S1", "H0", "D0", "AR", "SS", "PC", "FE", "SP0", "SP6", "SPA6", "SP6A",
+    "SP00", "TP6", "TPA6", "AT0", "AT1", "AT2", "ST32", "SH7E0", "SH7E00", "SHDA10F1", "SH18DA10F1", "CRA7E8",
+    "CRA7EX", "CRA18DAF110", "CRA", "CF7E8", "CM7F8", "CF18DAF110", "CM1FFFFFFF", "CAF0", "CAF1", "CFC0", "CFC1",
+    "CP18", "FCSH7E0", "FCSD300000", "FCSM0", "V0", "V1", "CSM0", "CSM1", "CEA10", "CEA", "PB0102", "WM0102",
+    "SW00", "SW92", "KW0", "KW1", "IB10", "IB96", "IIA33", "TA10", "RA10", "SR10", "IFR0", "AMTFF", "CTM1", "JE",
+    "JHF0",
+)
+# fmt: on
+
+
 @pytest.fixture
 def car() -> TableBus:
     return TableBus(TABLE)
@@ -146,75 +158,7 @@ def test_sleeping_adapter_wakes_at_the_next_character(terminal: Terminal) -> Non
 
 @pytest.mark.parametrize(
     "command",
-    [
-        "D",
-        "AL",
-        "NL",
-        "M0",
-        "M1",
-        "R1",
-        "S1",
-        "H0",
-        "D0",
-        "AR",
-        "SS",
-        "PC",
-        "FE",
-        "SP0",
-        "SP6",
-        "SPA6",
-        "SP6A",
-        "SP00",
-        "TP6",
-        "TPA6",
-        "AT0",
-        "AT1",
-        "AT2",
-        "ST32",
-        "SH7E0",
-        "SH7E00",
-        "SHDA10F1",
-        "SH18DA10F1",
-        "CRA7E8",
-        "CRA7EX",
-        "CRA18DAF110",
-        "CRA",
-        "CF7E8",
-        "CM7F8",
-        "CF18DAF110",
-        "CM1FFFFFFF",
-        "CAF0",
-        "CAF1",
-        "CFC0",
-        "CFC1",
-        "CP18",
-        "FCSH7E0",
-        "FCSD300000",
-        "FCSM0",
-        "V0",
-        "V1",
-        "CSM0",
-        "CSM1",
-        "CEA10",
-        "CEA",
-        "PB0102",
-        "WM0102",
-        "SW00",
-        "SW92",
-        "KW0",
-        "KW1",
-        "IB10",
-        "IB96",
-        "IIA33",
-        "TA10",
-        "RA10",
-        "SR10",
-        "IFR0",
-        "AMTFF",
-        "CTM1",
-        "JE",
-        "JHF0",
-    ],
+    SETTING_COMMANDS,
 )
 def test_settings_are_taken_with_ok(terminal: Terminal, command: str) -> None:
     expected = ["?"] if command == "SH7E00" else ["OK"]
