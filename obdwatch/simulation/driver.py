@@ -12,6 +12,7 @@ LOOK_AHEAD = 0.6  # s
 RADIANS_TO_SPEED = 9.5493  # rad/s to 1/min
 PEDAL_PACE = 3.0  # full strokes per second a foot moves
 MOST_BRAKING = 7.5  # m/s2
+SELECT_BEFORE = 2.0  # s before moving off at which the first gear or drive is selected
 SHIFT_PAUSE = 1.6  # s between shifts
 
 
@@ -50,7 +51,9 @@ class Driver:
         second = min(int(t), len(self._speed) - 1)
         if not running:
             self.pedal, self.brake, self._excess = 0.0, 3000.0, 0.0
+            train.in_drive = train.speed > 1.0
             return
+        train.in_drive = train.in_drive or self._wished(t + SELECT_BEFORE) > 0.1
         floored = self._full_throttle[second]
         self._tremor += dt * (self._chance.normal() * 0.02 - self._tremor * 2.0)
         if floored:

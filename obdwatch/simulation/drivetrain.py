@@ -40,6 +40,7 @@ class Drivetrain:
         "_torque_scale",
         "coupling",
         "gear",
+        "in_drive",
         "omega",
         "shifting",
         "speed",
@@ -54,6 +55,7 @@ class Drivetrain:
         self.speed = 0.0
         self.omega = 0.0
         self.gear = 1
+        self.in_drive = False
         self.shifting = 0.0
         self.coupling = Coupling.OPEN
 
@@ -107,7 +109,7 @@ class Drivetrain:
 
     def _coupling(self, turbine: float, pedal: float, running: bool) -> Coupling:
         """Return how engine and wheels hang together now."""
-        if not running:
+        if not running or not self.in_drive:
             return Coupling.OPEN
         slip = abs(self.omega - turbine)
         if self._layout.transmission == "automatic":

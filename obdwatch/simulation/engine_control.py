@@ -41,6 +41,7 @@ class EngineControl:
         "_full_load_time",
         "_integral",
         "_knock",
+        "_last_speed",
         "_layout",
         "_limits",
         "_start_coolant",
@@ -62,6 +63,7 @@ class EngineControl:
         hot_idle = limits.idle_air / orifice_flow(1.0, 101.3, 33.0, 300.0, ORIFICE_COEFFICIENT)
         self._stop_area = layout.idle_stop_share * hot_idle
         self._integral = adaptation
+        self._last_speed = 0.0
         self._cut_wait = 0.0
         self._full_load_time = 0.0
         self._knock = 0.0
@@ -96,7 +98,7 @@ class EngineControl:
 
     def step(
         self, dt: float, pedal: float, speed: float, pressure: float, barometric: float, air: float, coolant: float,
-        oil: float, load_torque: float, accessory_load: bool, running: bool, ve: float,
+        oil: float, load_torque: float, accessory_load: bool, running: bool, ve: float, rolling: bool,
     ) -> None:  # fmt: skip
         """Set the throttle for the next `dt` [s] from what the sensors say."""
         if not running:
@@ -107,7 +109,7 @@ class EngineControl:
             return
         self.since_start += dt
         self._set_idle_target(coolant, accessory_load)
-        demand = self._torque_demand(dt, pedal, speed)
+        demand = self._torque_demand(dt, pedal, speed, rolling)
         if pedal > WIDE_OPEN:
             self._move_throttle(dt, 1.0)
         else:
@@ -123,19 +125,22 @@ class EngineControl:
         fresh = 160.0 * math.exp(-self.since_start / 9.0)
         self.idle_target = self._layout.idle_speed + cold + fresh + (60.0 if accessory_load else 0.0)
 
-    def _torque_demand(self, dt: float, pedal: float, speed: float) -> float:
+    def _torque_demand(self, dt: float, pedal: float, speed: float, rolling: bool) -> float:
         """Return the torque wished at the flywheel [Nm]: the driver's, or what holds idle speed."""
         over = speed - self.idle_target
+        trend = (speed - self._last_speed) / dt
+        self._last_speed = speed
         self.idling = pedal < 0.01 and over < 260.0
         share = self._limits.torque(self.idle_target) / 150.0  # loop gain follows the size of the engine
-        if self.idling and self.since_start > 1.0:
-            self._integral = clip(self._integral - share * 0.035 * over * dt, -0.30 * 150.0 * share, 45.0 * share)
-        hold = self._integral - share * 0.075 * clip(over, -260.0, 800.0)
+        if self.idling and self.since_start > 1.0 and (not rolling or over < 0.0):
+            self._integral = clip(self._integral - share * 0.035 * over * dt, -30.0 * share, 45.0 * share)
+        ahead = over + 0.15 * clip(trend, -1200.0, 600.0)  # the manifold answers late, so look ahead
+        hold = self._integral - share * 0.075 * clip(ahead, -350.0, 400.0)
         return hold if pedal < 0.01 else max(hold, 0.0) + pedal * self._limits.torque(speed)
 
     def _opening(self, torque: float, speed: float, barometric: float, air: float, ve: float) -> float:
         """Return the throttle opening [-] that lets in the air for a gas torque, by the tables of a sound engine."""
-        speed = max(speed, 300.0)
+        speed = max(speed, 0.9 * self.idle_target)  # below idle the air must not fall with the speed
         per_air = indicated_torque(1.0, speed, 1.0, timing_efficiency(self.timing, self.best))
         wanted = max(torque, 2.0) / per_air
         full = self._layout.displacement_l * speed / (120.0 * GAS_CONSTANT * air)

@@ -95,6 +95,8 @@ class Machine:
         self.flap = 0.0
         self.flap_command = 0.0
         self.cam_error = 0.0
+        self._cam_targets = (0.0, 0.0)
+        self._cams_steady = 0.0
 
     def _build_rest(self) -> None:
         """Put the rest of the car together."""
@@ -158,7 +160,7 @@ class Machine:
         self.control.step(
             dt, self.driver.pedal if self.key_on else 0.0, speed, self.metering.pressure, self.barometric,
             charge, coolant, self.cooling.oil, self.electrics.alternator_torque + self._compressor_torque(),
-            self.compressor > 0.0, self.running, self.ve,
+            self.compressor > 0.0, self.running, self.ve, self.train.speed > 0.6,
         )  # fmt: skip
         ratio = air.pressure / self.barometric
         self.phasers.command(speed, ratio, self.cooling.oil, self.running)
@@ -415,7 +417,10 @@ class Machine:
     def _look_at_cams(self) -> None:
         """Show the cam positions against their targets."""
         seen, phasers = self.seen, self.phasers
-        seen.cams_ready = self.running and self.control.since_start > 5.0
+        moved = abs(phasers.intake_target - self._cam_targets[0]) + abs(phasers.exhaust_target - self._cam_targets[1])
+        self._cam_targets = (phasers.intake_target, phasers.exhaust_target)
+        self._cams_steady = self._cams_steady + SLOW * STEP if moved < 1.5 else 0.0
+        seen.cams_ready = self.running and self.control.since_start > 5.0 and self._cams_steady > 0.7
         if self.filling.has_intake:
             seen.intake_errors = [phasers.intake_target - phase for phase in phasers.intake]
         if self.filling.has_exhaust:

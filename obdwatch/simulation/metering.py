@@ -21,12 +21,24 @@ PRESSURE_LAG = 0.03  # s
 class Metering:
     """Air-mass sensor, pressure sensor, and the air per second the control unit believes the cylinders get."""
 
-    __slots__ = ("_chance", "_from_flow", "_layout", "_peak", "_sensor_gain", "air", "air_flow", "computed", "pressure")
+    __slots__ = (
+        "_chance",
+        "_from_flow",
+        "_layout",
+        "_modelled",
+        "_peak",
+        "_sensor_gain",
+        "air",
+        "air_flow",
+        "computed",
+        "pressure",
+    )
 
     def __init__(self, layout: Layout, peak: float, sensor_gain: float, barometric: float, chance: Chance) -> None:
         self._layout, self._peak, self._chance = layout, peak, chance
         self._from_flow = layout.has_air_flow_sensor
         self._sensor_gain = sensor_gain
+        self._modelled = barometric  # manifold pressure as the control unit's filling model has it
         self.air_flow = 0.0
         self.pressure = barometric
         self.air = 0.0
@@ -38,24 +50,28 @@ class Metering:
     ) -> None:  # fmt: skip
         """Read the sensors; `ve` [-] is what the control unit's tables say of this engine now.
 
+        `air_flow` and `pressure` are what is reported, filtered; injection works with each sample as it is taken.
         While `starting` the fuel comes from a table by speed and temperature, which knows how full the manifold is.
         """
         share = through_sensor / self._peak
         gain = self._sensor_gain * (1.0 + effects.air_flow_low_gain - effects.air_flow_high_loss * math.sqrt(share))
-        seen = through_sensor * gain * (1.0 + AIR_FLOW_NOISE * self._chance.normal())
-        self.air_flow += (max(0.0, seen) - self.air_flow) * dt / (AIR_FLOW_LAG + dt)
-        noisy = manifold + PRESSURE_NOISE * self._chance.normal()
-        self.pressure += (noisy - self.pressure) * dt / (PRESSURE_LAG + dt)
+        flow = through_sensor * gain * max(0.0, 1.0 + AIR_FLOW_NOISE * self._chance.normal())
+        self.air_flow += (flow - self.air_flow) * dt / (AIR_FLOW_LAG + dt)
+        pressure = manifold + PRESSURE_NOISE * self._chance.normal()
+        self.pressure += (pressure - self.pressure) * dt / (PRESSURE_LAG + dt)
         displacement = self._layout.displacement_l
-        self.computed = cylinder_air_flow(ve, self.pressure, displacement, speed, temperature)
+        self.computed = cylinder_air_flow(ve, pressure, displacement, speed, temperature)
         if not self._from_flow:
             self.air = self.computed
             return
         if starting:
             self.air = self.computed
+            self._modelled = pressure
             return
-        emptying = 120.0 * self._layout.manifold_volume_l / (ve * displacement * max(speed, 50.0))
-        self.air += (self.air_flow - self.air) * dt / (emptying + dt)
+        stiffness = dt * GAS_CONSTANT * temperature / self._layout.manifold_volume_l
+        per_pressure = cylinder_air_flow(ve, 1.0, displacement, speed, temperature)
+        self._modelled = (self._modelled + stiffness * flow) / (1.0 + stiffness * per_pressure)
+        self.air = per_pressure * self._modelled
 
 
 def charge_temperature(intake_air: float, coolant: float, flow: float) -> float:

@@ -12,7 +12,7 @@ from obdwatch.simulation.faults import Effects
 from obdwatch.simulation.layouts import Layout
 
 SOUND = 1.5e-5  # chance of a sound engine (common practice: a handful of counts per drive)
-LEAN_LIMIT = 1.30  # lambda at which half of the charges no longer burn (common practice 1.2 to 1.4)
+LEAN_LIMIT = 1.36  # lambda at which half of the charges no longer burn (common practice 1.3 to 1.5)
 RESIDUAL_LIMIT = 0.27  # share of exhaust gas in the charge at which half no longer burn
 SEEP_TIME = 75.0  # s until coolant that seeped in overnight has burnt off
 SEEP_SOAK = 3.0  # h of standing that lets it seep in
@@ -39,6 +39,11 @@ class Misfire:
         self.true = [0] * layout.cylinders
         self.blocks = [0] * layout.cylinders  # counted since the last look of the monitor
         self.missing = [0.0] * layout.cylinders
+
+    def forget(self) -> None:
+        """Start counting anew, as after an erase."""
+        self.counts = [0] * self._layout.cylinders
+        self.blocks = [0] * self._layout.cylinders
 
     def step(
         self, dt: float, speed: float, filling: float, lambdas: list[float], residual: float, coolant: float,
@@ -69,7 +74,7 @@ class Misfire:
         chance = 0.55 * wear**1.5 * _logistic((filling + hot - (1.25 - 0.85 * wear)) / 0.09) if wear > 0.0 else 0.0
         own_lambda = lambdas[self._layout.bank_of(cylinder + 1)] / (1.0 - effects.injector_loss[cylinder])
         if own_lambda > 1.1:
-            chance += 0.7 * _logistic((own_lambda - LEAN_LIMIT) / 0.035)
+            chance += 0.7 * _logistic((own_lambda - LEAN_LIMIT) / 0.028)
         seep = effects.gasket_seep[cylinder]
         if seep > 0.0:
             wet = self._seeped * math.exp(-since_start / SEEP_TIME)
