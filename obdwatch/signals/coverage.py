@@ -56,16 +56,17 @@ def coverage(drive: Drive) -> Coverage:
         return Coverage()
     step = max(_STEP, (ends[1] - ends[0]) / _MOST_STEPS)
     at = grid(drive, step)
-    is_warm = warm(drive, at)
-    cruise = steady(drive, at) & (hold(drive.signals.get("vehicle_speed"), at, FAST_AGE) >= CRUISE_SPEED)
+    is_warm, coasting, pulling = warm(drive, at), overrun(drive, at), full_throttle(drive, at)
+    fast = hold(drive.signals.get("vehicle_speed"), at, FAST_AGE) >= CRUISE_SPEED
+    cruise = steady(drive, at) & fast & ~coasting & ~pulling
     return Coverage(
         duration=ends[1] - ends[0],
         soaked_cold_start=soaked_cold_start(drive),
         warm_up_reached=warmed_up(drive),
         idle_warm=float(np.count_nonzero(idling(drive, at) & is_warm) * step),
         steady_cruise=float(np.count_nonzero(cruise & is_warm) * step),
-        overrun=float(np.count_nonzero(overrun(drive, at)) * step),
-        full_throttle_pulls=_spells(full_throttle(drive, at), round(PULL_SECONDS / step)),
+        overrun=float(np.count_nonzero(coasting) * step),
+        full_throttle_pulls=_spells(pulling, round(PULL_SECONDS / step)),
         cranking_captured=cranking_captured(drive),
     )
 
