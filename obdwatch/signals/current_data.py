@@ -74,11 +74,11 @@ def decode_current_data(
 
 
 def _blocks(group: ExchangeGroup, result: CurrentData) -> Iterator[ParameterBlock]:
-    matrix = group.matrix()
+    matrix = group.data
     left = np.ones(len(group.rows), dtype=np.bool_)
     while left.any():
         first = int(np.argmax(left))
-        places = _places(group.request, group.payloads[first])
+        places = _places(group.request, matrix[first].tobytes())
         if not places:
             left[first] = False
             result.refused += 1

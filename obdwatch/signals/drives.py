@@ -16,9 +16,9 @@ import numpy as np
 
 from obdwatch.decoding.parameters import PARAMETER_BY_KEY, widest_range
 from obdwatch.recording.session_file import SessionContents, read_session
-from obdwatch.records import CodeReading, Drive, FloatArray, MonitorResult, ReplyStatus, Signal
+from obdwatch.records import CodeReading, Drive, FloatArray, MonitorResult, Signal
 from obdwatch.signals.current_data import CurrentData, decode_current_data
-from obdwatch.signals.exchange_groups import group_exchanges
+from obdwatch.signals.exchange_groups import ExchangeGroup, group_exchanges
 from obdwatch.signals.plausibility import isolated_jumps
 from obdwatch.signals.stored_data import decode_stored_data
 
@@ -54,7 +54,7 @@ def drive_from(contents: SessionContents) -> Drive:
     current = decode_current_data(groups, times, contents.session.supported)
 
     stored = decode_stored_data(groups, contents.t, contents.session.protocol, current.traits_of)
-    voltage, unreadable = _adapter_voltage(contents, times)
+    voltage, unreadable = _adapter_voltage(groups, times)
     signals, problems = _signals([*_named(current, times), *voltage, *_imported(contents.samples)])
     return Drive(
         session=contents.session,
@@ -89,14 +89,10 @@ def _busiest(counts: Mapping[tuple[str, int | None], int], key: str) -> int | No
     return min(units)[1] if units else None
 
 
-def _adapter_voltage(contents: SessionContents, times: FloatArray) -> tuple[list[_Samples], int]:
+def _adapter_voltage(groups: Sequence[ExchangeGroup], times: FloatArray) -> tuple[list[_Samples], int]:
     """Read the adapter's own measurements, `12.3V`; also return how many replies said something else."""
-    columns = zip(contents.request, contents.status, contents.payload, strict=True)
-    asked = [
-        (row, payload)
-        for row, (request, status, payload) in enumerate(columns)
-        if request == _VOLTAGE_REQUEST and status is ReplyStatus.OK and payload is not None
-    ]
+    own = [group for group in groups if group.request == _VOLTAGE_REQUEST]
+    asked = [pair for group in own for pair in group.payloads()]
     read = [(row, match) for row, payload in asked if (match := _VOLTAGE.fullmatch(payload.strip()))]
     if not read:
         return [], len(asked)
