@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-FAILURES = 3  # requests for several parameters in a row without any value, before fewer are asked together
+FAILURES = 6  # requests for several parameters in a row without any value; on a poor link two or three are bad luck
 FIRST_TRY = 60.0  # s until more are tried again; doubles each time it fails
 LONGEST_TRY = 600.0  # s
 
@@ -28,11 +28,13 @@ class BatchSize:
         """Note that a request for several parameters brought values."""
         self._failures = 0
 
-    def failed(self, now: float) -> None:
-        """Note that a request for several parameters brought none."""
+    def failed(self, now: float) -> bool:
+        """Note that a request for several parameters brought none; whether fewer are asked together from now on."""
         self._failures += 1
-        if self._failures >= FAILURES and self.size > 1:
-            self.size //= 2
-            self._failures = 0
-            self._grow_at = now + self._pause
-            self._pause = min(2 * self._pause, LONGEST_TRY)
+        if self._failures < FAILURES or self.size == 1:
+            return False
+        self.size //= 2
+        self._failures = 0
+        self._grow_at = now + self._pause
+        self._pause = min(2 * self._pause, LONGEST_TRY)
+        return True

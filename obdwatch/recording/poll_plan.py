@@ -172,16 +172,14 @@ class PollPlan:
         missing = [pid for pid in pids if pid not in answered]
         self._queue.asked(pids, now)
         self._queue.answered(answered, now, in_company=in_company)
-        if any(exchange.status in _DAMAGE for exchange in exchanges):
-            self._queue.damaged(missing, now, in_company=in_company)
-        else:
-            self._queue.refused(missing, now, in_company=in_company)
+        damaged = any(exchange.status in _DAMAGE for exchange in exchanges)
+        self._queue.unanswered(missing, now, in_company=in_company, damaged=damaged)
         if answered:
             self._learn_rate(now - exchanges[0].t)
         if in_company and answered:
             self._batch.worked()
-        elif in_company:
-            self._batch.failed(now)
+        elif in_company and self._batch.failed(now):
+            self._queue.forgive()
 
     def _learn_rate(self, seconds: float) -> None:
         """Take note of how long a full request took; a much faster or slower link changes what is asked how often."""

@@ -7,7 +7,7 @@ ever more rarely, but never for ever dropped.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from obdwatch.decoding.parameters import data_length
@@ -17,7 +17,8 @@ from obdwatch.records import PollClass
 FIRST_PAUSE = 5.0  # s, after the first unanswered request for one parameter; doubles each time (common practice)
 LONGEST_PAUSE = 300.0  # s
 MOST_PAUSES = 6  # doublings that lead past the longest pause
-FAILED_BATCHES = 3  # damaged replies in a row with the same parameter in them, before it is tried alone
+FAILURES = 3  # unanswered requests in a row with the same parameter in them, before it is tried alone
+STRIKES = 2  # times that it answered alone after such failures, before it is taken to answer only alone
 LONG_AGO = -1e9  # s; never asked
 
 
@@ -34,6 +35,7 @@ class Item:
     not_before: float = LONG_AGO
     pauses: int = 0
     failures: int = 0
+    strikes: int = 0
     suspect: bool = False  # to be tried alone
 
     def urgency(self, now: float) -> float:
@@ -101,45 +103,34 @@ class ParameterQueue:
 
     def asked(self, pids: Iterable[int], now: float) -> None:
         """Note that these parameters have just been asked for."""
-        for pid in pids:
-            if pid in self._items:
-                self._items[pid].asked_at = now
+        for item in self._known(pids):
+            item.asked_at = now
 
     def answered(self, pids: Iterable[int], now: float, *, in_company: bool) -> None:
         """Note that these parameters have just been answered."""
-        for pid in pids:
-            if pid in self._items:
-                item = self._items[pid]
-                item.alone |= item.suspect and not in_company
-                item.answered_at, item.not_before, item.pauses = now, LONG_AGO, 0
-                item.failures, item.suspect = 0, False
+        for item in self._known(pids):
+            item.strikes = 0 if in_company else item.strikes + item.suspect
+            item.alone |= item.strikes >= STRIKES
+            item.answered_at, item.not_before, item.pauses = now, LONG_AGO, 0
+            item.failures, item.suspect = 0, False
 
-    def refused(self, pids: Iterable[int], now: float, *, in_company: bool) -> None:
-        """Note that these parameters were not in any answer; in company, that may be the fault of another."""
-        for pid in pids:
-            if pid not in self._items:
-                continue
-            item = self._items[pid]
-            item.suspect = in_company
-            if not in_company:
-                item.pause(now)
-
-    def damaged(self, pids: Iterable[int], now: float, *, in_company: bool) -> None:
-        """Note that the answer for these parameters arrived damaged or late."""
-        for pid in pids:
-            if pid not in self._items:
-                continue
-            item = self._items[pid]
+    def unanswered(self, pids: Iterable[int], now: float, *, in_company: bool, damaged: bool) -> None:
+        """Note that these parameters were in no answer; in company or on a poor link, it need not be their fault."""
+        for item in self._known(pids):
             item.failures += 1
-            if item.failures >= FAILED_BATCHES and in_company:
-                item.suspect = True
-            elif item.failures >= FAILED_BATCHES:
+            if in_company:
+                item.suspect |= item.failures >= FAILURES
+            elif not damaged or item.failures >= FAILURES:
                 item.pause(now)
+
+    def _known(self, pids: Iterable[int]) -> Iterator[Item]:
+        return (self._items[pid] for pid in pids if pid in self._items)
 
     def forgive(self) -> None:
-        """Forget the pauses, because the car was asleep and not unwilling."""
+        """Forget what went wrong, because it was not the fault of the parameters."""
         for item in self._items.values():
-            item.not_before, item.pauses, item.failures, item.suspect = LONG_AGO, 0, 0, False
+            item.not_before, item.pauses = LONG_AGO, 0
+            item.failures, item.strikes, item.suspect = 0, 0, False
 
     def ages(self, now: float) -> dict[PollClass, float]:
         """For each class the age [s] of its oldest last answer, for what is not pausing."""

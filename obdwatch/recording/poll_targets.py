@@ -16,6 +16,7 @@ from obdwatch.decoding.parameters import PARAMETER_BY_KEY, fields_of
 from obdwatch.records import PollClass
 
 NEEDED_SHARE = 0.9  # of the link, for what detectors need, when it cannot carry everything; common practice
+SLOWEST = 120.0  # s; nothing waits longer than this because others need the link
 _FILE = Path(__file__).with_suffix(".toml")
 _ORDER = tuple(PollClass)  # most urgent first
 
@@ -98,4 +99,4 @@ def _demand(wanted: Mapping[int, float]) -> float:
 
 
 def _stretched(wanted: Mapping[int, float], factor: float) -> dict[int, float]:
-    return {pid: interval * factor for pid, interval in wanted.items()}
+    return {pid: min(interval * factor, max(interval, SLOWEST)) for pid, interval in wanted.items()}
