@@ -12,10 +12,9 @@ from typing import Any
 
 from dash import ClientsideFunction, Dash, Input, Output, State, no_update
 from dash.dependencies import ALL
-from dash.development.base_component import Component
 
 from dashboards.components import back_to_drives, frame, notice
-from dashboards.failures import shown_or_told
+from dashboards.failures import page_or_told
 from dashboards.pages import drive, home
 from dashboards.security import Access, guard
 from dashboards.sessions import Analyse, Load, SessionShelf, SessionSource
@@ -84,21 +83,13 @@ def _page_for(path: str) -> Show | None:
     return None
 
 
-def show_page(shelf: SessionShelf, visit: Visit) -> tuple[list[Component], str]:
-    """What the main part shows, and the title of the window; a failure is shown in the page's place."""
+def show_page(shelf: SessionShelf, visit: Visit) -> Page:
+    """What the main part shows; a failure is shown in the page's place."""
     show = _page_for(visit.path)
     if show is None:
         told = notice("There is no such page", ["The address may be mistyped or from another version."], "wrong")
-        return [told, back_to_drives()], "No such page – obdwatch"
-    title = "obdwatch"
-
-    def build() -> list[Component]:
-        nonlocal title
-        page = show(shelf, visit)
-        title = f"{page.title} – obdwatch"
-        return page.children
-
-    return shown_or_told(build, "This page"), title
+        return Page("No such page", [told, back_to_drives()])
+    return page_or_told(lambda: show(shelf, visit))
 
 
 def _connect_frame(app: Dash, shelf: SessionShelf) -> None:
@@ -106,7 +97,8 @@ def _connect_frame(app: Dash, shelf: SessionShelf) -> None:
     def fill(view: Any) -> tuple[Any, Any]:
         if view is None:  # the browser has not said yet where it is
             return no_update, no_update
-        return show_page(shelf, visit_from(view))
+        page = show_page(shelf, visit_from(view))
+        return page.children, f"{page.title} – obdwatch"
 
 
 def _connect_browser(app: Dash) -> None:

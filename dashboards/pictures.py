@@ -5,28 +5,25 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from dashboards.downsampling import view_of
-from dashboards.figures import Band, Flag, Picture, Screen, Window
+from dashboards.drawing import Band, Flag, Picture, Screen, Window
 from dashboards.panels import Panel
 from dashboards.sessions import LoadedDrive
 from dashboards.wording import MARK_WORDS, headline, length, shortened
 from obdwatch.decoding.parameters import PARAMETER_BY_KEY
 from obdwatch.records import Drive, Finding, Mark, MarkKind, Verdict
 
-LINE_POINTS = 2_000
 
-
-def picture_of(
-    loaded: LoadedDrive, panels: Sequence[Panel], window: Window, finding: object, screen: Screen
-) -> Picture:
-    """Cut the picture of `window`; `finding` is the index of the finding the reader asked to see, if any."""
+def picture_of(loaded: LoadedDrive, panels: Sequence[Panel], window: Window, asked: object, screen: Screen) -> Picture:
+    """Cut the picture of `window`; `asked` is the index of the finding the reader asked to see, if any."""
     keys = [key for panel in panels for key in panel.keys]
     return Picture(
         panels=tuple(panels),
-        views={key: view_of(loaded.traces[key], window.start, window.end, LINE_POINTS) for key in keys},
+        views={key: view_of(loaded.traces[key], window.start, window.end) for key in keys},
         states=states_of(keys),
         window=window,
-        bands=bands_of(loaded.findings, finding),
+        bands=bands_of(loaded.findings, asked),
         flags=flags_of(loaded.drive),
+        lane=bool(loaded.drive.marks) or any(finding.spans for finding in loaded.findings),
         screen=screen,
     )
 

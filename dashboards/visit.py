@@ -10,7 +10,7 @@ from urllib.parse import parse_qs, quote, unquote
 
 from dash.development.base_component import Component
 
-from dashboards.figures import Screen, Window
+from dashboards.drawing import Screen, Window
 
 MOST_ADDRESS = 8_192  # letters; longer than any address a page writes itself
 

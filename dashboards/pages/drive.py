@@ -14,18 +14,16 @@ from dash.development.base_component import Component
 
 from dashboards import wording
 from dashboards.components import back_to_drives, finding_card, labelled_by, loading, notice
-from dashboards.failures import shown_or_told
+from dashboards.drawing import Picture, Screen, Window
+from dashboards.failures import part_or_told
 from dashboards.figures import (
-    Picture,
-    Screen,
-    Window,
-    axis_time,
     drive_figure,
     height_of,
     lines_in_order,
-    shapes,
     texts,
+    visible_range,
 )
+from dashboards.marks import shapes
 from dashboards.pages.drive_sections import about, chooser, driven, events, problems, values_table, view_buttons
 from dashboards.panels import panels_for, usual_keys
 from dashboards.pictures import picture_of
@@ -68,7 +66,7 @@ def register(app: Dash, shelf: SessionShelf) -> None:
     @app.callback(Output("drive-body", "children"), Input("drive", "data"), State("view", "data"))
     def fill(session_id: Any, view: Any) -> list[Component]:
         visit = visit_from(view)
-        return shown_or_told(lambda: body(shelf.open(str(session_id)), visit), "This drive")
+        return part_or_told(lambda: body(shelf.open(str(session_id)), visit), "This drive")
 
     @app.callback(
         Output("signals", "figure"),
@@ -100,7 +98,7 @@ def body(loaded: LoadedDrive, visit: Visit) -> list[Component]:
         for index in sorted(range(len(loaded.findings)), key=lambda i: wording.rank(loaded.findings[i]))
     ]
     return [
-        html.P(driven(loaded, screen.units), className="lead"),
+        *(html.P(text, className="lead") for text in [driven(loaded, screen.units)] if text),
         html.P(about(loaded, screen.units), className="quiet"),
         *problems(loaded.remarks),
         html.Section([html.H2("What the drive says"), html.Div(findings or _no_findings(), className="findings")]),
@@ -110,7 +108,7 @@ def body(loaded: LoadedDrive, visit: Visit) -> list[Component]:
 
 
 def _no_findings() -> Component:
-    return html.P("This drive has not been analysed, so nothing is said about the state of the car.")
+    return html.P("This drive has not been analysed yet; the command obdwatch analyse does that.")
 
 
 def _signals(loaded: LoadedDrive, visit: Visit) -> list[Component]:
@@ -148,7 +146,7 @@ def _signals(loaded: LoadedDrive, visit: Visit) -> list[Component]:
 def _why_empty(loaded: LoadedDrive) -> str:
     if loaded.drive.session.origin == "imported":
         return "The imported table had no column that is known; a column map names them (obdwatch import --columns)."
-    return "Was the ignition on? Look at what happened during the recording, below."
+    return "Was the ignition on, and the adapter seated in its socket?"
 
 
 def _known(loaded: LoadedDrive, keys: Any) -> tuple[str, ...]:
@@ -178,7 +176,9 @@ def moved(picture: Picture) -> Patch:
     for number, points in enumerate(lines_in_order(picture)):
         patch["data"][number]["x"] = points["x"]
         patch["data"][number]["y"] = points["y"]
-    patch["layout"]["xaxis"]["range"] = [axis_time(picture.window.start), axis_time(picture.window.end)]
+    for axis in ("xaxis", "xaxis2"):
+        for name, value in visible_range(picture.window).items():
+            patch["layout"][axis][name] = value
     patch["layout"]["shapes"] = shapes(picture)
     patch["layout"]["annotations"] = texts(picture)
     return patch

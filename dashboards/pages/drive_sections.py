@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 
 from dashboards import wording
 from dashboards.components import labelled, notice
-from dashboards.figures import Picture
+from dashboards.drawing import Picture
 from dashboards.panels import ordered_keys
 from dashboards.pictures import flag_words
 from dashboards.sessions import LoadedDrive
@@ -24,8 +24,9 @@ AROUND_EVENT = 60.0
 
 
 def driven(loaded: LoadedDrive, units: str) -> str:
-    """How long and how far."""
-    parts = (wording.length(wording.drive_length(loaded.drive)), wording.distance(loaded.drive, units))
+    """How long and how far; empty where nothing was recorded."""
+    seconds = wording.drive_length(loaded.drive)
+    parts = (wording.length(seconds) if seconds > 0 else "", wording.distance(loaded.drive, units))
     return ", ".join(part for part in parts if part)
 
 

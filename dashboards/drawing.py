@@ -1,0 +1,127 @@
+"""What a picture is made of, and how it is said to Plotly: records, sizes, and the one way words, times and numbers go.
+
+Plotly reads a few tags and entities in its texts: all words pass `plain`.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping
+from dataclasses import dataclass
+from html import escape
+
+import numpy as np
+
+from dashboards.downsampling import View
+from dashboards.panels import Panel
+from obdwatch.records import FloatArray
+
+ACCENT = "#2f7dd1"
+NEUTRAL = "#7d8590"
+
+# Time is drawn on a date axis, whose ticks read well at every zoom. Text, not numbers: Plotly reads a number on such
+# an axis in the time zone of the browser.
+ORIGIN = np.datetime64("2000-01-01T00:00:00", "ms")
+DAY = 86_400.0
+
+# Sizes [px].
+PLOT_HEIGHT = 112
+HEADER = 30
+HEADER_NARROW = 30
+LEGEND_ROW = 24
+LANE_ROW = 19
+LANE_ROWS, LANE_ROWS_NARROW = 2, 3
+AXIS = 40
+TOP = 24
+LEFT, LEFT_NARROW, RIGHT = 52, 42, 12
+LETTER = 7.0  # mean width of a letter of the label font
+MOST_LABEL = 44  # letters
+MOST_FLAGS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A piece of the drive to mark, from `start` to `end` [s]; `chosen` is the one that the reader asked for."""
+
+    start: float
+    end: float
+    text: str
+    chosen: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """Something that happened at `t` [s]."""
+
+    t: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The visible part of the drive [s]."""
+
+    start: float
+    end: float
+
+
+@dataclass(frozen=True, slots=True)
+class Screen:
+    """What the reader looks with: `width` of the page [px], and units (metric or us)."""
+
+    width: int
+    units: str
+
+    @property
+    def narrow(self) -> bool:
+        """Whether this is a phone held upright."""
+        return self.width < 700
+
+    @property
+    def lane_rows(self) -> int:
+        """How many rows of words fit above the panels."""
+        return LANE_ROWS_NARROW if self.narrow else LANE_ROWS
+
+    @property
+    def plot_width(self) -> int:
+        """Pixels from the left end of the time axis to the right."""
+        left = LEFT_NARROW if self.narrow else LEFT
+        return max(min(self.width, 1600) - left - RIGHT - 2 * (16 if self.narrow else 32), 120)
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """Everything that is drawn: `views` by key in J1979 units; `states` names the values of signals that are states.
+
+    `lane` says whether room is kept above the panels for the words of bands and flags, in view or not.
+    """
+
+    panels: tuple[Panel, ...]
+    views: Mapping[str, View]
+    states: Mapping[str, Mapping[int, str]]
+    window: Window
+    bands: tuple[Band, ...]
+    flags: tuple[Flag, ...]
+    lane: bool
+    screen: Screen
+
+
+def plain(text: str) -> str:
+    """`text` as Plotly shows it letter by letter: no tag, entity or placeholder in it works."""
+    return escape(" ".join(text.split()), quote=False).replace("%{", "%\N{ZERO WIDTH SPACE}{")
+
+
+def axis_time(seconds: float) -> str:
+    """A place in the drive as the time axis writes it."""
+    return str(ORIGIN + np.timedelta64(round(seconds * 1000), "ms"))
+
+
+def axis_times(seconds: FloatArray) -> list[str]:
+    """Places in the drive as the time axis writes them."""
+    stamps: list[str] = np.datetime_as_string(ORIGIN + np.rint(seconds * 1000).astype("timedelta64[ms]")).tolist()
+    return stamps
+
+
+def packed(values: FloatArray) -> dict[str, str]:
+    """Numbers as Plotly's own compact array; NaN stays a gap."""
+    return {"dtype": "f8", "bdata": base64.b64encode(np.ascontiguousarray(values, dtype="<f8").tobytes()).decode()}

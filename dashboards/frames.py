@@ -1,0 +1,70 @@
+"""Where each panel of a picture stands, and the headings: arithmetic in pixels, told as the fractions Plotly wants."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dashboards.drawing import (
+    AXIS,
+    HEADER,
+    HEADER_NARROW,
+    LANE_ROW,
+    LEFT,
+    LEFT_NARROW,
+    LEGEND_ROW,
+    PLOT_HEIGHT,
+    TOP,
+    Picture,
+    plain,
+)
+from dashboards.panels import Panel
+from obdwatch.units import screen_unit
+
+
+class Frame:
+    """The places of the panels of one picture; panels are numbered from 1, heights are in pixels."""
+
+    def __init__(self, picture: Picture) -> None:
+        self.screen = picture.screen
+        self.panels = picture.panels
+        self.left = LEFT_NARROW if self.screen.narrow else LEFT
+        self.lane = self.screen.lane_rows * LANE_ROW if picture.lane else 0
+        self._headers = [self._header(panel) for panel in self.panels]
+        self.inner = max(self.lane + sum(self._headers) + PLOT_HEIGHT * len(self.panels), 1)
+        self.height = self.inner + TOP + AXIS
+
+    def _header(self, panel: Panel) -> int:
+        rows = 1 if len(panel.keys) > 1 else 0
+        if self.screen.narrow:
+            return HEADER_NARROW + LEGEND_ROW * (rows + (1 if len(panel.keys) > 2 else 0))
+        return HEADER
+
+    def domain(self, number: int) -> tuple[float, float]:
+        """Lower and upper end of panel `number` (from 1) as fractions of the plot area."""
+        upper = self.lane + sum(self._headers[:number]) + PLOT_HEIGHT * (number - 1)
+        return max(1 - (upper + PLOT_HEIGHT) / self.inner, 0.0), 1 - upper / self.inner
+
+    def title_at(self, number: int) -> float:
+        """Top of the header of panel `number`."""
+        return self.domain(number)[1] + (self._headers[number - 1] - 8) / self.inner
+
+    def lane_row(self, row: int) -> float:
+        """Middle of a row of the lane above the panels."""
+        return 1 - (row + 0.5) * LANE_ROW / self.inner
+
+    def titles(self) -> list[dict[str, Any]]:
+        """The heading of each panel with its unit."""
+        return [
+            {
+                "text": f"<b>{plain(panel.title)}</b>{self._unit(panel)}",
+                "x": 0, "xref": "paper", "xanchor": "left", "xshift": 0,
+                "y": self.title_at(number), "yref": "paper", "yanchor": "top",
+                "showarrow": False, "font": {"size": 13}, "name": "panel-title",
+            }
+            for number, panel in enumerate(self.panels, start=1)
+        ]  # fmt: skip
+
+    def _unit(self, panel: Panel) -> str:
+        unit = screen_unit(panel.unit, self.screen.units).name
+        lead = ", " if panel.title else ""
+        return f"{lead}{plain(unit)}" if unit else ""
