@@ -75,14 +75,15 @@ def _parameter(row: Mapping[str, str], lengths: Mapping[int, DataLength]) -> Par
     pid, bits, signed = int(row["pid"], 16), int(row["bits"]), row["signed"] == "yes"
     scale, offset = table_number(row["scale"]), table_number(row["offset"])
     lowest = -(1 << (bits - 1)) if signed else 0
+    first_bit = int(row["first_bit"])
     return Parameter(
         key=row["key"],
         service=CURRENT_DATA,
         pid=pid,
         name=row["name"],
         unit=row["unit"],
-        pid_bytes=lengths[pid].bytes,
-        first_bit=int(row["first_bit"]),
+        pid_bytes=_bytes_holding(lengths[pid], first_bit + bits),
+        first_bit=first_bit,
         bits=bits,
         signed=signed,
         scale=scale,
@@ -97,6 +98,11 @@ def _parameter(row: Mapping[str, str], lengths: Mapping[int, DataLength]) -> Par
         absent_raw=int(row["absent_raw"]) if row["absent_raw"] else None,
         states=_states(row["states"]),
     )
+
+
+def _bytes_holding(length: DataLength, bits: int) -> int:
+    """Return the table's layout, or the longer one where the field lies beyond it (trims of a third bank)."""
+    return min(size for size in (length.bytes, *length.other) if size >= length.bytes and 8 * size >= bits)
 
 
 def _states(text: str) -> Mapping[int, str]:

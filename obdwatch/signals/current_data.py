@@ -65,7 +65,7 @@ def decode_current_data(
     """Decode all groups of service 01; `times` [s] of the exchanges, `supported` parameter ids by control unit."""
     result = CurrentData()
     blocks = [block for group in groups if group.service == CURRENT_DATA for block in _blocks(group, result)]
-    result.traits |= {ecu: _traits(ecu, blocks, supported) for ecu in {block.ecu for block in blocks}}
+    result.traits |= {ecu: _traits(ecu, blocks, supported) for ecu in {group.ecu for group in groups}}
     for block in blocks:
         _add_values(result, block)
         if block.pid in (SINCE_ERASE, THIS_CYCLE):

@@ -72,8 +72,8 @@ def drive_from(contents: SessionContents) -> Drive:
 def _named(current: CurrentData, times: FloatArray) -> list[_Samples]:
     """Give each key and control unit its name, and join its pieces."""
     counts = {source: sum(len(rows) for rows, _ in pieces) for source, pieces in current.pieces.items()}
-    engine = _busiest(counts, _ENGINE_SPEED)
-    primary = {key: engine if (key, engine) in counts else _busiest(counts, key) for key, _ in counts}
+    engine = _first_unit(counts, _ENGINE_SPEED)
+    primary = {key: engine if (key, engine) in counts else _first_unit(counts, key) for key, _ in counts}
     samples = []
     for (key, ecu), pieces in current.pieces.items():
         rows = np.concatenate([rows for rows, _ in pieces])
@@ -83,10 +83,13 @@ def _named(current: CurrentData, times: FloatArray) -> list[_Samples]:
     return samples
 
 
-def _busiest(counts: Mapping[tuple[str, int | None], int], key: str) -> int | None:
-    """Return the control unit that sent most values of a key, the lowest address among equals."""
-    units = [(-count, ecu) for (name, ecu), count in counts.items() if name == key and ecu is not None]
-    return min(units)[1] if units else None
+def _first_unit(counts: Mapping[tuple[str, int | None], int], key: str) -> int | None:
+    """Return the lowest address among the control units that send a key regularly: the engine's comes first on CAN.
+
+    Regularly is at least half as often as the busiest, so that a few lost or stray replies change nothing.
+    """
+    units = {ecu: count for (name, ecu), count in counts.items() if name == key and ecu is not None}
+    return min((ecu for ecu, count in units.items() if 2 * count >= max(units.values())), default=None)
 
 
 def _adapter_voltage(groups: Sequence[ExchangeGroup], times: FloatArray) -> tuple[list[_Samples], int]:
@@ -139,7 +142,7 @@ def _possible(key: str, times: FloatArray, values: FloatArray, problems: list[st
         limits = f" or outside {least:g} .. {greatest:g} {parameter.unit}".rstrip()
     bad = len(good) - int(np.count_nonzero(good))
     if bad:
-        problems.append(f"{key}: {bad} value(s) not finite{limits}, left out")
+        problems.append(f"{key}: {_counted(bad, 'value')} not finite{limits} left out")
     return times[good], values[good]
 
 
@@ -156,7 +159,7 @@ def _plausible(key: str, times: FloatArray, values: FloatArray, problems: list[s
     count = int(np.count_nonzero(jumps))
     if count:
         reason = "damaged on the way, or a loose connection of the sensor"
-        problems.append(f"{key}: {count} single value(s) far from both neighbours, left out ({reason})")
+        problems.append(f"{key}: {_counted(count, 'single value')} far from both neighbours left out ({reason})")
     return times[~jumps], values[~jumps]
 
 
@@ -171,7 +174,11 @@ def _merged_monitors(first: Iterable[MonitorResult], second: Iterable[MonitorRes
 def _refusals(replies: int, voltages: int) -> list[str]:
     problems = []
     if replies:
-        problems.append(f"{replies} reply(ies) did not fit their request and gave no value")
+        problems.append(f"{_counted(replies, 'reply', 'replies')} did not fit the request and gave no value")
     if voltages:
-        problems.append(f"{voltages} voltage reading(s) of the adapter were no number and gave no value")
+        problems.append(f"{_counted(voltages, 'voltage reading')} of the adapter gave no number and no value")
     return problems
+
+
+def _counted(count: int, one: str, many: str = "") -> str:
+    return f"{count} {one if count == 1 else many or one + 's'}"

@@ -101,3 +101,9 @@ def test_states_are_named_for_what_is_an_enumeration() -> None:
     assert PARAMETER_BY_KEY["fuel_system_status"].states[2] == "closed loop"
     assert PARAMETER_BY_KEY["fuel_type"].states[1] == "petrol"
     assert dict(PARAMETER_BY_KEY["engine_speed"].states) == {}
+
+
+def test_a_trim_of_a_third_bank_says_how_long_its_reply_is() -> None:
+    assert PARAMETER_BY_KEY["short_term_fuel_trim_bank_1"].pid_bytes == 1
+    assert PARAMETER_BY_KEY["short_term_fuel_trim_bank_3"].pid_bytes == 2
+    assert PARAMETER_BY_KEY["fuel_rail_pressure_a"].pid_bytes == 11

@@ -53,7 +53,7 @@ def test_a_reply_that_does_not_fit_gives_no_value_and_is_counted(payload: str) -
     good = answered(1, "01 0C", "41 0C 1A F8")
     drive = drive_from(contents_of([answered(0, "01 0C", payload), good, answered(2, "01 0C", payload)]))
     assert series(drive, "engine_speed") == [(1, 1726)]
-    assert drive.problems == ("2 reply(ies) did not fit their request and gave no value",)
+    assert drive.problems == ("2 replies did not fit the request and gave no value",)
 
 
 @pytest.mark.parametrize("status", [status for status in ReplyStatus if status is not ReplyStatus.OK])
@@ -112,6 +112,19 @@ def test_the_engine_has_the_plain_key_and_others_their_address() -> None:
     assert drive.signals["actual_gear"].ecu == GEARBOX  # nobody else has it
 
 
+def test_a_few_lost_replies_do_not_make_the_gearbox_the_engine() -> None:
+    both = [answered(t, "01 0C", "41 0C 1A F8", ecu) for t in range(10) for ecu in (ENGINE, GEARBOX)]
+    drive = drive_from(contents_of(both[1:]))  # the engine's first reply is missing
+    assert drive.signals["engine_speed"].ecu == ENGINE
+    assert len(drive.signals["engine_speed"].times) == 9
+
+
+def test_a_stray_reply_of_a_low_address_does_not_make_it_the_engine() -> None:
+    replies = [answered(t, "01 0C", "41 0C 1A F8", GEARBOX) for t in range(10)]
+    drive = drive_from(contents_of([*replies, answered(3.5, "01 0C", "41 0C 0B B8", 0x7E1)]))
+    assert drive.signals["engine_speed"].ecu == GEARBOX
+
+
 def test_a_car_that_names_another_full_scale_is_read_by_it_throughout() -> None:
     exchanges = [
         answered(0, "01 0B", "41 0B FF"),
@@ -155,7 +168,7 @@ def test_the_voltage_of_the_adapter_is_a_signal_and_other_text_is_none() -> None
     drive = drive_from(contents_of([voltage(t, text) for t, text in enumerate(texts)]))
     assert series(drive, "adapter_voltage") == [(0, 12.3), (1, 12.4), (2, 12.5)]
     assert drive.signals["adapter_voltage"].unit == "V"
-    assert drive.problems == ("7 voltage reading(s) of the adapter were no number and gave no value",)
+    assert drive.problems == ("7 voltage readings of the adapter gave no number and no value",)
 
 
 def test_times_are_in_order_and_no_instant_has_two_values() -> None:
@@ -174,7 +187,7 @@ def test_imported_samples_that_cannot_be_are_left_out_and_counted() -> None:
     values = np.array([80.0, np.nan, np.inf, -41.0, 215.0, 216.0])
     drive = drive_from(contents_of(samples={"coolant_temperature": (times, values)}))
     assert series(drive, "coolant_temperature") == [(0, 80), (4, 215)]
-    assert drive.problems == ("coolant_temperature: 4 value(s) not finite or outside -40 .. 215 degC, left out",)
+    assert drive.problems == ("coolant_temperature: 4 values not finite or outside -40 .. 215 degC left out",)
 
 
 def test_an_imported_column_that_no_standard_knows_is_kept_without_unit() -> None:
@@ -192,7 +205,7 @@ def test_a_single_flipped_digit_is_a_gap_and_is_said() -> None:
     exchanges = [answered(t, "01 05", f"41 05 {0x7B if t != 5 else 0x3B:02X}") for t in range(10)]
     drive = drive_from(contents_of(exchanges))
     assert len(drive.signals["coolant_temperature"].times) == 9
-    assert "1 single value(s) far from both neighbours" in drive.problems[0]
+    assert "1 single value far from both neighbours left out" in drive.problems[0]
 
 
 def test_codes_are_read_from_either_link_and_no_codes_are_none() -> None:
@@ -241,6 +254,12 @@ def test_a_freeze_frame_is_gathered_from_its_replies() -> None:
     assert dict(frame.values) == {"coolant_temperature": 83.0, "intake_manifold_pressure": 510.0}
 
 
+def test_a_freeze_frame_knows_the_sensor_layout_without_any_current_data() -> None:
+    session = Session("test", None, supported={ENGINE: (0x1D,)})
+    (frame,) = drive_from(contents_of([answered(0, "02 18 00", "42 18 00 64 80")], session)).freeze_frames
+    assert "oxygen_sensor_voltage_bank_3_sensor_1" in frame.values
+
+
 def test_readiness_comes_with_lamp_and_count_as_signals() -> None:
     exchanges = [answered(0, "01 01", "41 01 81 07 65 04"), answered(1, "01 41", "41 41 00 07 65 04")]
     drive = drive_from(contents_of(exchanges))
@@ -266,7 +285,7 @@ def test_vehicle_information_is_one_record_for_each_control_unit() -> None:
     engine, gearbox = drive.vehicle
     assert (engine.ecu, engine.vin, engine.ecu_name) == (ENGINE, "XXX00000X0X000012", "ECM-EngineControl")
     assert (gearbox.ecu, gearbox.calibration_verification) == (GEARBOX, ("00001234",))
-    assert drive.problems == ("1 reply(ies) did not fit their request and gave no value",)
+    assert drive.problems == ("1 reply did not fit the request and gave no value",)
 
 
 def test_what_an_import_brought_stands_beside_what_was_decoded_once_each() -> None:
