@@ -30,7 +30,7 @@ class Timing:
 
 
 CAUTIOUS = Timing()
-PATIENT = Timing(adaptive=0, wait=0xFF)  # for a control unit that asked for time
+PATIENT = Timing(adaptive=0, wait=0x7D)  # 500 ms, for a control unit that asked for time; fits a 1 s deadline
 QUICK = Timing(adaptive=2)
 
 

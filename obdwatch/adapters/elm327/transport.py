@@ -25,6 +25,7 @@ NOTICE_INTERVAL = 3.0  # s without a word to the user
 ADAPTER_DEADLINE = 1.0  # s, for commands the adapter answers by itself
 INTERRUPT_WAIT = 0.3  # s for the prompt after an interrupt
 QUIET = 0.05  # s without a byte before the line counts as drained
+TIME_GRAIN = 1e-6  # s; a wait shorter than the clock can add up would never end
 RESYNC_BUDGET = 2.0  # s to fall back into step before the link is given up
 MAX_REPLY_BYTES = 65_536  # more than the longest ISO 15765-2 message in hexadecimal with headers (about 16 kB)
 SELF_DESCRIBING = frozenset({"ATZ", "ATI", "ATWS"})  # answered by the text that otherwise means a restart
@@ -181,7 +182,7 @@ class Transport:
         first_byte: float | None = None
         while PROMPT not in self._pending and now < started + deadline and len(self._pending) < MAX_REPLY_BYTES:
             until = min(started + deadline, self._last_word + NOTICE_INTERVAL)
-            chunk = self._stream.read(max(0.0, until - now))
+            chunk = self._stream.read(max(TIME_GRAIN, until - now))
             now = self._clock.monotonic()
             if chunk:
                 self._pending += chunk
