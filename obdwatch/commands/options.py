@@ -5,7 +5,9 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
-from collections.abc import Callable, Mapping
+import sys
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import datetime
 from enum import Enum
 from pathlib import Path
@@ -16,6 +18,7 @@ import click
 if TYPE_CHECKING:
     from obdwatch.logbook.logbook import Logbook
 
+PROGRESS_STEPS = 100
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
@@ -81,3 +84,13 @@ def _plain_scalar(value: object) -> object:
     if isinstance(value, bytes):
         return value.hex(" ").upper()
     return str(value) if isinstance(value, Path) else value
+
+
+@contextmanager
+def progress_bar(settings: Settings, label: str) -> Iterator[Callable[[float], None]]:
+    """Give a function that takes the share done, 0 to 1, and shows it on a terminal; elsewhere it shows nothing."""
+    if settings.as_json or not sys.stderr.isatty():
+        yield lambda share: None
+        return
+    with click.progressbar(length=PROGRESS_STEPS, label=label, file=sys.stderr) as bar:
+        yield lambda share: bar.update(max(0, int(share * PROGRESS_STEPS) - bar.pos))

@@ -1,0 +1,82 @@
+"""`obdwatch demo`: everything without a car, in a logbook of its own."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from obdwatch.commands.options import Settings, common_options, print_json
+from obdwatch.errors import ObdwatchError
+
+if TYPE_CHECKING:
+    from obdwatch.demo import Step
+
+FOLDER = "demo"
+
+
+@click.command("demo")
+@click.option("--check", is_flag=True, help="Play the demo, print the verdicts and exit; no browser, no server.")
+@click.option("--no-browser", is_flag=True, help="Serve the dashboard without opening a browser.")
+@click.option("--port-http", default=8050, show_default=True, help="Port of the dashboard on this computer.")
+@common_options
+def command(settings: Settings, check: bool, no_browser: bool, port_http: int) -> None:
+    """Record, judge, replay and show an invented car, without any hardware.
+
+    Two half-hour drives are recorded from a virtual car in well under a minute and kept in a demo logbook, apart from
+    yours.
+    """
+    from obdwatch.demo import run_demo
+    from obdwatch.logbook.logbook import Logbook, default_directory
+
+    folder = (settings.logbook or default_directory()) / FOLDER
+    _make_room(folder)
+    steps = []
+    with Logbook(folder) as logbook:
+        for step in run_demo(logbook):
+            steps.append(step)
+            if not settings.as_json:
+                _tell(step, settings)
+        _conclude(steps)
+        if settings.as_json:
+            print_json({"logbook": folder, "steps": steps})
+        if not check:
+            _serve(logbook, no_browser, port_http, steps[-1])
+
+
+def _make_room(folder: Path) -> None:
+    """A demo starts afresh; only a folder the demo made is ever removed."""
+    marker = folder / "made-by-the-demo"
+    try:
+        if folder.exists():
+            if not marker.exists():
+                raise ObdwatchError(f"{folder}: exists and is not the demo's own; choose another --logbook")
+            shutil.rmtree(folder)
+        folder.mkdir(parents=True)
+        marker.touch()
+    except OSError as error:
+        raise ObdwatchError(f"{folder}: cannot be written ({error.strerror}); choose another --logbook") from error
+
+
+def _tell(step: Step, settings: Settings) -> None:
+    from obdwatch.commands.words import finding_lines
+
+    click.echo(step.text)
+    for finding in step.findings:
+        for line in finding_lines(finding, settings.units):
+            click.echo(f"  {line}")
+    click.echo("")
+
+
+def _conclude(steps: list[Step]) -> None:
+    wrong = [step.text for step in steps if not step.right]
+    if wrong:
+        raise ObdwatchError(f"the demo did not come out as it should: {' / '.join(wrong)}")
+
+
+def _serve(logbook: object, no_browser: bool, port_http: int, last: Step) -> None:
+    from obdwatch.commands.dashboard import serve_logbook
+
+    serve_logbook(logbook, port=port_http, open_browser=not no_browser)

@@ -1,0 +1,81 @@
+"""Findings, values and coverage as lines on a terminal."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from obdwatch.units import quantity
+
+if TYPE_CHECKING:
+    from obdwatch.records import Finding, MonitorResult
+    from obdwatch.signals.coverage import Coverage
+
+
+def finding_lines(finding: Finding, units: str) -> list[str]:
+    """One finding in plain language: what it says, why, what to do."""
+    from obdwatch.explanations.findings import explain
+
+    words = explain(finding, units)
+    lines = [f"{words.urgency}: {words.headline}" if words.urgency else words.headline]
+    lines += [f"  {reason}" for reason in words.reasons]
+    lines += [f"  To know more: {words.drive_to_get}"] if words.drive_to_get else []
+    return [*lines, *(f"  Caution: {caution}" for caution in words.cautions)]
+
+
+def coverage_words(seen: Coverage) -> str:
+    """What a recording has shown so far, in one short line."""
+    parts = [
+        "cold start" if seen.soaked_cold_start else "",
+        "cranking" if seen.cranking_captured else "",
+        "warm-up" if seen.warm_up_reached else "",
+        f"warm idle {_minutes(seen.idle_warm)}" if seen.idle_warm else "",
+        f"cruise {_minutes(seen.steady_cruise)}" if seen.steady_cruise else "",
+        f"overrun {seen.overrun:.0f} s" if seen.overrun else "",
+        f"full throttle {seen.full_throttle_pulls}x" if seen.full_throttle_pulls else "",
+    ]
+    shown = [part for part in parts if part]
+    return f"seen: {', '.join(shown)}" if shown else "nothing to judge by yet"
+
+
+def _minutes(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
+
+
+def parameter_words(key: str, value: float, units: str) -> str:
+    """A value with its name and unit; an enumeration by the name of its state."""
+    from obdwatch.decoding.parameters import PARAMETER_BY_KEY
+
+    name = key.replace("_", " ")
+    parameter = PARAMETER_BY_KEY.get(key)
+    if parameter is None:
+        return f"{name}: {value:g}"
+    if parameter.states:
+        return f"{name}: {parameter.states.get(int(value), f'state {value:g}, not defined')}"
+    digits = 0 if parameter.scale >= 1 else 1 if parameter.scale >= 0.05 else 2
+    return f"{name}: {quantity(value, parameter.unit, units, digits)}"
+
+
+def monitor_words(result: MonitorResult) -> str:
+    """A monitor result beside its limits."""
+    from obdwatch.decoding.monitors import monitor_name, test_name
+
+    name = f"{monitor_name(result.monitor)}, {test_name(result.test)}"
+    if not result.completed:
+        return f"{name}: has not run since the codes were erased"
+    if result.value is None:
+        value, low, high = result.raw
+        return f"{name}: raw {value} of {low} to {high}; its unit (scaling {result.scaling:02X}) is not published"
+    verdict = "within" if _within(result) else "OUTSIDE"
+    limits = f"{_limit(result.minimum)} to {_limit(result.maximum)}"
+    return f"{name}: {result.value:g} {result.unit}, {verdict} its limits {limits}"
+
+
+def _within(result: MonitorResult) -> bool:
+    value, low, high = result.value, result.minimum, result.maximum
+    if value is None:
+        return True
+    return (low is None or value >= low) and (high is None or value <= high)
+
+
+def _limit(value: float | None) -> str:
+    return "none" if value is None else f"{value:g}"
