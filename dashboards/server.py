@@ -4,38 +4,53 @@ from __future__ import annotations
 
 import errno
 import logging
+import os
 import secrets
+import socket
 import webbrowser
 from collections.abc import Callable
-from dataclasses import dataclass
-from threading import Thread
+from dataclasses import dataclass, field
+from threading import Event, Thread
+from typing import Any
 
 import waitress
-from waitress.server import BaseWSGIServer, MultiSocketServer
+from waitress import wasyncore
+from waitress.server import BaseWSGIServer
 
 from dashboards.app import create_app
 from dashboards.security import SHORTEST_TOKEN, Access, is_loopback
-from dashboards.sessions import Analyse, SessionSource
+from dashboards.sessions import Analyse, Load, SessionSource
 from obdwatch.errors import InputError, ObdwatchError
 
 PORT = 8050
 THREADS = 4
+LAST_PORT = 65_535
+LOOK = 1.0  # s between two looks whether to stop
 
 
 @dataclass(frozen=True, slots=True)
 class Served:
-    """A server that holds its port: `run` serves until Ctrl-C; `address` is what to open."""
+    """A server that holds its port: `run` serves until Ctrl-C or `stop`; `address` is what to open."""
 
-    server: MultiSocketServer | BaseWSGIServer
+    server: BaseWSGIServer
     address: str
+    _sockets: dict[int, Any]
+    _stopped: Event = field(default_factory=Event)
 
     def run(self) -> None:
-        """Serve until interrupted, then let go of the port."""
-        self.server.run()
+        """Serve until interrupted or stopped, then let go of the port."""
+        try:
+            while not self._stopped.is_set():
+                wasyncore.loop(timeout=LOOK, map=self._sockets, count=1)
+        except KeyboardInterrupt:
+            pass
+        finally:
+            self.server.close()
 
-    def close(self) -> None:
-        """Let go of the port; ends a `run` of another thread."""
-        self.server.close()
+    def stop(self) -> None:
+        """End the `run` of another thread, at the latest after a second; waitress itself cannot be told to."""
+        self._stopped.set()
+        self.server.pull_trigger()
 
 
 def serve(
@@ -69,15 +84,34 @@ def prepare(
     token: str | None = None,
     analyse: Analyse | None = None,
     path: str = "/",
+    load: Load | None = None,
 ) -> Served:
     """Take the port and make the server, without serving yet; port 0 takes any free one. Raises as `serve`."""
     access = access_for(host, token)
-    app = create_app(logbook, analyse, access=access)
+    listening = take_port(host, port)
+    app = create_app(logbook, analyse, access=access, load=load)
+    sockets: dict[int, Any] = {}
+    server = waitress.create_server(app.server, map=sockets, sockets=[listening], threads=THREADS, ident=None)
+    return Served(server, address_of(access, int(listening.getsockname()[1]), path), sockets)
+
+
+def take_port(host: str, port: int) -> socket.socket:
+    """Bind a socket; ours and not waitress's, which forgets to let go of it when that fails."""
+    if not 0 <= port <= LAST_PORT:
+        raise InputError(f"there is no port {port}: choose one from 1024 to {LAST_PORT}")
     try:
-        server = waitress.create_server(app.server, host=host, port=port, threads=THREADS, ident=None)
-    except (OSError, ValueError, OverflowError) as error:
+        family, kind, protocol, _, place = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+    except (OSError, UnicodeError) as error:
         raise _refused(host, port, error) from error
-    return Served(server, address_of(access, _port_of(server), path))
+    bound = socket.socket(family, kind, protocol)
+    try:
+        if os.name == "posix":  # on Windows the same option would share the port with another program
+            bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        bound.bind(place)
+    except OSError as error:
+        bound.close()
+        raise _refused(host, port, error) from error
+    return bound
 
 
 def access_for(host: str, token: str | None) -> Access:
@@ -96,12 +130,6 @@ def address_of(access: Access, port: int, path: str = "/") -> str:
     name = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(access.host, access.host)
     shown = f"[{name}]" if ":" in name else name
     return f"http://{shown}:{port}{path}" + (f"?token={access.token}" if access.token else "")
-
-
-def _port_of(server: MultiSocketServer | BaseWSGIServer) -> int:
-    if isinstance(server, MultiSocketServer):
-        return int(server.effective_listen[0][1])
-    return int(server.effective_port)
 
 
 def _refused(host: str, port: int, error: Exception) -> ObdwatchError:

@@ -210,7 +210,7 @@ def test_what_cannot_be_shown_says_why_and_leads_on(
 def test_drive_without_signals_says_what_to_look_for(page: Page, address: str) -> None:
     page.goto(f"{address}/drive/empty")
     expect(page.locator(".notice")).to_contain_text("holds no values that could be drawn")
-    expect(page.locator(".notice")).to_contain_text("Was the ignition on?")
+    expect(page.locator(".notice")).to_contain_text("Was the ignition on, and the adapter seated")
     expect(page.get_by_text("has not been analysed yet")).to_be_visible()
 
 

@@ -1,0 +1,101 @@
+"""Serving for real on a free port of this machine: the address, a port that is taken, a clean end."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+import urllib.request
+from pathlib import Path
+
+import pytest
+
+from dashboards.security import Access
+from dashboards.server import access_for, address_of, prepare, serve
+from obdwatch.errors import InputError, ObdwatchError
+from tests.dashboards.samples import FakeLogbook
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> FakeLogbook:
+    return FakeLogbook(tmp_path)
+
+
+def test_dashboard_answers_at_its_address(book: FakeLogbook) -> None:
+    served = prepare(book, port=0)
+    thread = threading.Thread(target=served.run)
+    thread.start()
+    try:
+        with urllib.request.urlopen(served.address, timeout=10) as answer:
+            assert answer.status == 200
+            assert "Server" not in answer.headers
+    finally:
+        served.stop()
+        thread.join(10)
+    assert not thread.is_alive()
+
+
+def test_port_that_is_taken_is_said_with_what_to_do(book: FakeLogbook) -> None:
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        port = other.getsockname()[1]
+        with pytest.raises(ObdwatchError, match=f"port {port} on 127.0.0.1 is taken.*another port"):
+            serve(book, port=port, open_browser=False)
+
+
+@pytest.mark.parametrize("port", [-1, 65_536, 70_000])
+def test_port_that_does_not_exist_is_refused(book: FakeLogbook, port: int) -> None:
+    """TCP ports have 16 bits (RFC 9293)."""
+    with pytest.raises(InputError, match=f"there is no port {port}"):
+        prepare(book, port=port)
+
+
+@pytest.mark.parametrize("token", ["short", "with space but long enough", "ümlaut-and-long-enough", ""])
+def test_token_that_could_be_guessed_or_does_not_fit_an_address_is_refused(token: str) -> None:
+    with pytest.raises(InputError, match="token"):
+        access_for("127.0.0.1", token)
+
+
+def test_beyond_this_machine_there_is_always_a_token() -> None:
+    one, two = access_for("0.0.0.0", None), access_for("0.0.0.0", None)
+    assert one.token is not None
+    assert len(one.token) >= 32
+    assert one.token != two.token
+    assert access_for("127.0.0.1", None).token is None
+
+
+def test_address_to_open_is_complete() -> None:
+    assert address_of(Access(), 8050) == "http://127.0.0.1:8050/"
+    assert address_of(Access("::1"), 8050, "/drive/a") == "http://[::1]:8050/drive/a"
+    assert address_of(Access("0.0.0.0", "t" * 16), 80).endswith(f"127.0.0.1:80/?token={'t' * 16}")
+
+
+def test_ctrl_c_ends_it_without_a_complaint(tmp_path: Path) -> None:
+    program = (
+        "from pathlib import Path\n"
+        "from dashboards.server import serve\n"
+        "from tests.dashboards.samples import FakeLogbook\n"
+        f"serve(FakeLogbook(Path({str(tmp_path)!r})), port=0, open_browser=False,"
+        " say=lambda text: print(text, flush=True))\n"
+        "print('ended', flush=True)\n"
+    )
+    running = subprocess.Popen(
+        [sys.executable, "-c", program], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        env={**os.environ, "HOST": "0.0.0.0"},  # Dash's own server would obey this; ours must not
+    )  # fmt: skip
+    assert running.stdout is not None
+    first = running.stdout.readline()
+    assert first.startswith("The dashboard is at http://127.0.0.1:")
+    time.sleep(0.3)
+    running.send_signal(signal.SIGINT)
+    out, err = running.communicate(timeout=20)
+    assert out == "ended\n"
+    assert err == ""
+    assert running.returncode == 0
