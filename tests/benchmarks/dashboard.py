@@ -2,7 +2,8 @@
 
 Measures what a reader waits for, from the address to the drawn line: the first picture of a four-hour drive with a
 million samples (cold: a server and a browser that have seen nothing; warm: once more), a zoom, a list of
-500 drives, and the memory of the server. The limits are those of the project. Prints a table, exits 1 where a limit is broken.
+500 drives, and the memory of the server. The limits are those of the project. Prints a table, exits 1 where a limit is
+broken.
 """
 
 from __future__ import annotations
