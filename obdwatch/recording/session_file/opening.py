@@ -20,7 +20,7 @@ from pathlib import Path
 
 from obdwatch.errors import SessionFileError
 from obdwatch.recording.session_file import schema
-from obdwatch.recording.session_file.columns import session_columns, session_from
+from obdwatch.recording.session_file.columns import session_from
 from obdwatch.recording.session_file.schema import State
 
 SQLITE_MAGIC = b"SQLite format 3\0"  # these offsets: "Database File Format", sqlite.org/fileformat2.html
@@ -63,7 +63,7 @@ def opened(path: Path) -> Iterator[Opened]:
         try:
             connection = _open(path, stack)
             tables = _tables(path, connection)
-        except sqlite3.DatabaseError as error:
+        except schema.DAMAGE as error:
             problems = (DAMAGED,)
             connection = stack.enter_context(contextlib.closing(_salvage(path, error)))
             tables = _salvaged_tables(path, connection)
@@ -129,7 +129,7 @@ def _checked_version(path: Path, connection: sqlite3.Connection) -> int:
     try:
         (application_id,) = connection.execute("PRAGMA application_id").fetchone()
         (version,) = connection.execute("PRAGMA user_version").fetchone()
-    except sqlite3.DatabaseError as error:
+    except schema.DAMAGE as error:
         if "not a database" in str(error):
             raise SessionFileError(path, NOT_OURS) from error
         raise
@@ -161,10 +161,9 @@ def _fold_in_log(path: Path) -> _Log:
             connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
             _mark_recovered(connection)
             connection.execute("PRAGMA journal_mode = DELETE")
+            path.with_name(path.name + "-shm").unlink(missing_ok=True)  # of the process that died; nobody has it open
         except sqlite3.OperationalError as error:
-            if "locked" in str(error):
-                return _Log.IN_USE
-            return _Log.READ_ONLY
+            return _Log.IN_USE if "locked" in str(error) else _Log.READ_ONLY
     return _Log.FOLDED_IN
 
 
@@ -182,8 +181,10 @@ def _mark_recovered(connection: sqlite3.Connection) -> None:
     row = connection.execute(f"SELECT {schema.SESSION.columns} FROM session").fetchone()
     found = session_from(row) if row is not None else None
     if found is not None and found[1] is State.RECORDING:
-        connection.execute("DELETE FROM session")
-        connection.execute(schema.SESSION.insertion, session_columns(found[0], State.RECOVERED))
+        *columns, _, _ = row
+        columns.append(str(State.RECOVERED))
+        update = "UPDATE session SET state = ?, checksum = ?"
+        connection.execute(update, (columns[-1], schema.row_checksum(columns)))
 
 
 def _copied(path: Path, stack: contextlib.ExitStack) -> Path:
@@ -214,15 +215,15 @@ def _tables(path: Path, connection: sqlite3.Connection) -> frozenset[schema.Tabl
 def _salvaged_tables(path: Path, connection: sqlite3.Connection) -> frozenset[schema.Table]:
     try:
         return _tables(path, connection)
-    except sqlite3.DatabaseError as error:
-        raise SessionFileError(path, f"is damaged beyond repair ({error})") from error
+    except schema.DAMAGE as error:
+        raise SessionFileError(path, f"is damaged beyond repair ({schema.reason_of(error)})") from error
 
 
-def _salvage(path: Path, error: sqlite3.DatabaseError) -> sqlite3.Connection:
+def _salvage(path: Path, error: Exception) -> sqlite3.Connection:
     """Load what is left of a damaged file into memory, with a header that fits its real length."""
     try:
         if path.stat().st_size > LARGEST_SALVAGE:
-            raise SessionFileError(path, f"is damaged ({error}) and too large to repair")
+            raise SessionFileError(path, f"is damaged ({schema.reason_of(error)}) and too large to repair")
         contents = bytearray(path.read_bytes())
     except OSError as reading:
         raise SessionFileError(path, f"cannot be read ({reading.strerror})") from reading
@@ -233,7 +234,7 @@ def _salvage(path: Path, error: sqlite3.DatabaseError) -> sqlite3.Connection:
     page_size = int.from_bytes(contents[PAGE_SIZE_AT], "big")
     page_size = 65536 if page_size == 1 else page_size
     if page_size < 512 or page_size & (page_size - 1):
-        raise SessionFileError(path, f"is damaged ({error})")
+        raise SessionFileError(path, f"is damaged ({schema.reason_of(error)})")
     del contents[len(contents) // page_size * page_size :]
     contents[VERSIONS_AT] = b"\1\1"
     contents[PAGE_COUNT_AT] = (len(contents) // page_size).to_bytes(4, "big")
@@ -243,7 +244,7 @@ def _salvage(path: Path, error: sqlite3.DatabaseError) -> sqlite3.Connection:
         connection.execute("PRAGMA writable_schema = ON")
     except sqlite3.Error as still:
         connection.close()
-        raise SessionFileError(path, f"is damaged beyond repair ({still})") from still
+        raise SessionFileError(path, f"is damaged beyond repair ({schema.reason_of(still)})") from still
     _harden(connection)
     return connection
 

@@ -6,7 +6,6 @@ Nothing is ever repaired by guessing.
 
 from __future__ import annotations
 
-import sqlite3
 import struct
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -126,7 +125,8 @@ class _Tables:
     def rows(self, table: Table, after: int = 0) -> list[Row]:
         """The row number and the columns of each row that can be read, jumping over damaged pages."""
         found: list[Row] = []
-        jump, damage = 1, None
+        jump = 1
+        damage: Exception | None = None
         while table in self._file.tables and after < LAST_ROW:
             place = after
             rows, error = self._until_damage(table, after)
@@ -139,18 +139,20 @@ class _Tables:
             damage = error
             after, jump = (after, 1) if after > place else (after + jump, 2 * jump)
         if damage is not None:
-            self.problems.append(f"the table '{table.name}' is damaged ({damage}); some of its rows are lost")
+            self.problems.append(
+                f"the table '{table.name}' is damaged ({schema.reason_of(damage)}); some of its rows are lost"
+            )
         return found
 
-    def _until_damage(self, table: Table, after: int) -> tuple[list[Row], sqlite3.DatabaseError | None]:
+    def _until_damage(self, table: Table, after: int) -> tuple[list[Row], Exception | None]:
         """Rows up to the first that cannot be read, and why it cannot."""
         query = f"SELECT rowid, {table.columns} FROM {table.name} WHERE rowid > ? ORDER BY rowid LIMIT ?"
         rows: list[Row] = []
-        damage = None
+        damage: Exception | None = None
         for limit in (UNLIMITED, 1):  # reading ahead, SQLite swallows the last good row, which is then asked for alone
             try:
                 rows.extend(self._file.connection.execute(query, (rows[-1][0] if rows else after, limit)))
-            except sqlite3.DatabaseError as error:
+            except schema.DAMAGE as error:
                 damage = error
             if damage is None:
                 break

@@ -22,13 +22,24 @@ SUFFIX = ".obdw"
 LARGEST_VALUE = 16 * 1024 * 1024  # bytes; a column that claims more is damage (a sample block stays far below)
 LARGEST_PAYLOAD = 4095  # bytes; what one ISO 15765-2 message can carry
 
+DAMAGE = (sqlite3.DatabaseError, UnicodeDecodeError)  # the latter when SQLite quotes damaged text in its message
+LONGEST_REASON = 80  # characters
+
+
+def reason_of(error: Exception) -> str:
+    """What SQLite says of damage, as part of one line; it may quote what it found."""
+    if isinstance(error, UnicodeDecodeError):
+        return "its table of contents is garbled"
+    text = " ".join(str(error).split())[:LONGEST_REASON]
+    return "".join(letter if letter.isprintable() else "?" for letter in text)
+
 
 class State(StrEnum):
     """How a session file came to its end."""
 
     RECORDING = "recording"  # not closed yet, or never closed
     CLOSED = "closed"
-    RECOVERED = "recovered"  # was cut short; put in order by a later reader
+    RECOVERED = "recovered"  # was cut short; put in order afterwards
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,6 +39,7 @@ class SessionWriter:
     def __init__(self, path: Path | str, session: Session) -> None:
         self.path = Path(path)
         self.session = session
+        self._is_cut_short = False
         self._last_t = -np.inf
         self._last_sample: dict[str, float] = {}
         self._pending: dict[str, tuple[list[float], list[float]]] = {}
@@ -103,12 +104,15 @@ class SessionWriter:
             self._connection.commit()
 
     def close(self) -> None:
-        """Commit, mark the session as closed and make it a single file; safe to call twice."""
+        """Commit, mark the session as closed and make it a single file; safe to call twice.
+
+        After an error it is marked as cut short instead, because what came after the last commit is lost.
+        """
         if not self._open:
             return
         self._open = False
         try:
-            self._write_session(self.session, State.CLOSED)
+            self._write_session(self.session, State.RECOVERED if self._is_cut_short else State.CLOSED)
             self.commit()
             with self._reporting():
                 self._leave_write_ahead_mode()
@@ -163,8 +167,12 @@ class SessionWriter:
 
     @contextlib.contextmanager
     def _reporting(self) -> Iterator[None]:
-        with reporting(self.path):
-            yield
+        try:
+            with reporting(self.path):
+                yield
+        except SessionFileError:
+            self._is_cut_short = True
+            raise
 
 
 @contextlib.contextmanager
