@@ -58,7 +58,7 @@ class Cooling:
         "sensor",
     )
 
-    def __init__(self, layout: Layout, trip: Trip, memory: CarMemory, chance: Chance) -> None:
+    def __init__(self, layout: Layout, trip: Trip, memory: CarMemory, effects: Effects, chance: Chance) -> None:
         self._layout, self._trip, self._chance = layout, trip, chance
         ambient = self._ambient = trip.weather.ambient
         warm = memory.engine_temperature if memory.engine_temperature is not None else WARM_END
@@ -68,7 +68,7 @@ class Cooling:
         self.hood = ambient + 0.6 * (warm - ambient) * math.exp(-trip.soak_hours / SOAK_HOOD)
         self.intake_air = self.intake_sensor = self.hood
         self.ambient_sensor = ambient + 0.10 * (self.hood - ambient)
-        self.sensor = self.coolant
+        self.sensor = self.coolant + effects.coolant_sensor_offset
         self._wax = self.coolant
         self._freed = False
         self._radiator_capacity = (1.0 - IN_ENGINE) * layout.coolant_l * COOLANT_HEAT

@@ -13,6 +13,7 @@ RADIANS_TO_SPEED = 9.5493  # rad/s to 1/min
 PEDAL_PACE = 3.0  # full strokes per second a foot moves
 MOST_BRAKING = 7.5  # m/s2
 SELECT_BEFORE = 2.0  # s before moving off at which the first gear or drive is selected
+CREEP_BELOW, CREEP_FORCE = 3.0, 900.0  # m/s, N; what an idling engine pushes through a converter
 SHIFT_PAUSE = 1.6  # s between shifts
 
 
@@ -90,9 +91,10 @@ class Driver:
         most = self._limits.torque(train.omega * RADIANS_TO_SPEED)
         if torque >= 0.0:
             return clip(torque / most + self._tremor, 0.004, 1.0)
-        drag = train.wheel_force_to_torque(0.0) - 0.09 * most
-        if torque < drag:
-            self.brake = min(-(train.mass * wish + train.resistance()), MOST_BRAKING * train.mass)
+        creeping = train.speed < CREEP_BELOW and self._layout.transmission == "automatic"
+        if creeping or torque < -0.09 * most:  # an idling converter pushes, an engine in gear holds back
+            push = CREEP_FORCE if creeping else 0.0
+            self.brake = clip(push - train.mass * wish - train.resistance(), 0.0, MOST_BRAKING * train.mass)
         return 0.0
 
     def _choose_gear(self, t: float, train: Drivetrain, floored: float) -> None:

@@ -27,6 +27,8 @@ CUT_ABOVE = 750.0  # 1/min over idle at which released pedal cuts the fuel
 RESUME_AT = 400.0  # 1/min over idle
 FULL_LOAD_LAMBDA = 0.88  # common practice 0.85 to 0.91
 WIDE_OPEN = 0.94  # share of the torque demand from which the throttle simply opens
+DITHER = 0.016  # forced swing of lambda with a wide-range sensor, to work the catalyst (common practice 1 to 3 %)
+DITHER_PERIOD = 1.3  # s
 THROTTLE_LAG = 0.06  # s
 LEAST_PRESSURE = 19.0  # kPa kept in the manifold on overrun, so that no oil is drawn past the rings (common practice)
 
@@ -177,7 +179,9 @@ class EngineControl:
         cold = clip((35.0 - self._start_coolant) / 60.0, 0.0, 1.0)
         after_start = (0.06 + 0.20 * cold) * math.exp(-self.since_start / (7.0 + 25.0 * cold))
         warming = 0.0016 * max(0.0, 25.0 - coolant)
-        self.wished_lambda = max(0.70, 1.0 - after_start - warming)
+        swing = DITHER if self.since_start % DITHER_PERIOD < 0.5 * DITHER_PERIOD else -DITHER
+        forced = swing if self._layout.upstream_sensor == "wide_range" and coolant > 50.0 else 0.0
+        self.wished_lambda = max(0.70, 1.0 - after_start - warming + forced)
 
     def ignite(
         self, speed: float, filling: float, residual: float, intake_air: float, coolant: float, cam_error: float,

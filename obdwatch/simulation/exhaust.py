@@ -13,10 +13,12 @@ STEPS = 64  # length of the delay line, in steps of the simulation
 MIDDLE_VOLTAGE = 0.45  # where a switching sensor changes over
 SWITCH_SLOPE = 130.0  # steepness of a switching sensor over lambda (common practice: 0.1 to 0.9 V within 2 %)
 SENSOR_LAG = 0.07  # s of a sound sensor
+REAR_MIXING, REAR_LAG = 0.06, 0.09  # s, gas in the catalyst outlet and the rear sensor (common practice)
 SENSOR_WARM_UP = 9.0  # s with its heater (common practice: ready after 15 to 30 s)
 WIDE_RANGE_LIMIT = 1.99
 OXYGEN_SHARE = 0.23  # of air by mass
 LEAK_AT_IDLE = 0.16  # lambda a failed manifold gasket adds at hot idle
+STORAGE_LOSS = 5.8  # exponent: a worn-out catalyst stores less than a hundredth of a new one
 LIGHT_OFF = 290.0  # degC at which half of the exhaust is converted (common practice 250 to 300)
 CATALYST_HEAT_CAPACITY = 480.0  # J/K per litre of displacement (common practice: about half a kilogram per litre)
 EXHAUST_HEAT = 1.15  # J/(g K)
@@ -64,32 +66,32 @@ class ExhaustBank:
         return self._store
 
     def step(
-        self, dt: float, lambda_value: float, flow: float, idle_flow: float, leak: float, lag: float, storage: float,
+        self, dt: float, lambda_value: float, flow: float, idle_flow: float, leak: float, lag: float, ageing: float,
         conversion: float,
     ) -> None:  # fmt: skip
         """Advance by `dt` [s]: gas of `lambda_value` leaves the cylinders at `flow`; the rest are the bank's faults."""
         line, place = self._line, self._place
         line[place] = min(lambda_value, 8.0)
-        delay = int((0.05 + 0.30 * idle_flow / max(flow, 0.2 * idle_flow)) / dt)
+        delay = int((0.11 + 0.30 * idle_flow / max(flow, 0.2 * idle_flow)) / dt)
         arriving = line[(place - min(delay, STEPS - 1)) % STEPS]
         self._place = (place + 1) % STEPS
         arriving += leak * LEAK_AT_IDLE * idle_flow / max(flow, 0.3 * idle_flow)
         if flow < 0.01:
             arriving = 8.0  # air diffuses in from the open end
         self.lambda_sensed += (arriving - self.lambda_sensed) * min(1.0, dt / (SENSOR_LAG + lag + 0.5 * dt))
-        self._behind(dt, arriving, flow, storage, conversion)
+        self._behind(dt, arriving, flow, ageing, conversion)
         self._voltages(dt)
 
-    def _behind(self, dt: float, arriving: float, flow: float, storage: float, conversion: float) -> None:
+    def _behind(self, dt: float, arriving: float, flow: float, ageing: float, conversion: float) -> None:
         """Fill or empty the oxygen store; what it cannot take or give goes through."""
         store = self._store
         excess = clip(arriving - 1.0, -0.4, 1.5)
-        room = max(1e-3, self._capacity * storage) * max(conversion, 0.02)
+        room = self._capacity * math.exp(-STORAGE_LOSS * ageing) * max(conversion, 0.02)
         passed = store**6 if excess > 0.0 else (1.0 - store) ** 6
         passed = 1.0 - conversion * (1.0 - passed)
         self._store = clip(store + excess * OXYGEN_SHARE * flow * dt * (1.0 - passed) / room, 0.0, 1.0)
         behind = 1.0 + excess * passed
-        self.lambda_behind += (behind - self.lambda_behind) * min(1.0, dt / 0.15)
+        self.lambda_behind += (behind - self.lambda_behind) * min(1.0, dt / REAR_MIXING)
 
     def _voltages(self, dt: float) -> None:
         """Read both sensors as voltages of the switching kind, and sum up how much they move."""
@@ -99,7 +101,7 @@ class ExhaustBank:
         before = MIDDLE_VOLTAGE + hot * 0.40 * math.tanh((1.0 - self.lambda_sensed) * SWITCH_SLOPE) + noise
         new = clip(before, 0.02, 0.95)
         behind = MIDDLE_VOLTAGE + hot * 0.38 * math.tanh((1.0028 - self.lambda_behind) * SWITCH_SLOPE)
-        down = self.downstream + (behind - self.downstream) * min(1.0, dt / 0.25)
+        down = self.downstream + (behind - self.downstream) * min(1.0, dt / REAR_LAG)
         self.activity_up += abs(new - self.voltage) - 0.005
         self.activity_down += max(0.0, abs(down - self.downstream) - 0.002)
         if (new - MIDDLE_VOLTAGE) * (self.voltage - MIDDLE_VOLTAGE) < 0.0:

@@ -57,7 +57,7 @@ class Effects:
     gasket_seep: list[float] = field(default_factory=lambda: [0.0] * MAX_CYLINDERS)
     exhaust_leak: list[float] = field(default_factory=lambda: [0.0] * MAX_BANKS)
     upstream_sensor_lag: list[float] = field(default_factory=lambda: [0.0] * MAX_BANKS)
-    catalyst_storage: list[float] = field(default_factory=lambda: [1.0] * MAX_BANKS)
+    catalyst_ageing: list[float] = field(default_factory=lambda: [0.0] * MAX_BANKS)
     throttle_deposit: float = 0.0
 
 
@@ -144,7 +144,7 @@ FAULTS: tuple[Fault, ...] = (
         "coolant_pump",
         "coolant_pump",
         "coolant pump moves too little (a belt-driven one least at idle)",
-        _both(_set("pump_flow", -0.55), _set("pump_idle_loss", 1.0)),
+        _both(_set("pump_flow", -0.78), _set("pump_idle_loss", 1.0)),
     ),
     Fault("coolant_pump_stops", "coolant_pump", "coolant pump stands still for a time", _set("pump_stops", 1.0)),
     Fault("radiator_fan", "radiator_fan", "radiator fan weak or dead", _set("fan_flow", -1.0)),
@@ -253,7 +253,7 @@ FAULTS: tuple[Fault, ...] = (
         "catalytic_converter",
         "catalytic_converter",
         "catalyst stores little oxygen",
-        _set_each("catalyst_storage", -0.96),
+        _set_each("catalyst_ageing", 1.0),
         "bank",
     ),
     Fault(

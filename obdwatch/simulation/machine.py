@@ -101,7 +101,7 @@ class Machine:
     def _build_rest(self) -> None:
         """Put the rest of the car together."""
         layout, trip, memory = self.layout, self.trip, self.memory
-        self.cooling = Cooling(layout, trip, memory, Chance(self.seed, 6))
+        self.cooling = Cooling(layout, trip, memory, self.effects, Chance(self.seed, 6))
         self.catalyst = Catalyst(layout.displacement_l, trip.weather.ambient, self.cooling.hood)
         self.electrics = Electrics(layout, memory.battery_charge, self.cooling.hood, trip.soak_hours)
         self.electrics.temperature = 0.3 * self.cooling.hood + 0.7 * trip.weather.ambient
@@ -283,14 +283,13 @@ class Machine:
 
     def _gas_torque(self, speed: float) -> float:
         """Return the torque of the burning charges [Nm], bank by bank."""
-        total, cylinders = 0.0, self.layout.cylinders
+        total = 0.0
         for bank, members in enumerate(self.layout.bank_cylinders):
             missing = sum(self.misfire.missing[cylinder - 1] for cylinder in members) / len(members)
-            mixture = mixture_torque(self.mixture.lambdas[bank]) * (1.0 - missing)
-            total += mixture * self._bank_air[bank] * len(self.layout.bank_cylinders) * len(members) / cylinders
+            total += self._bank_air[bank] * mixture_torque(self.mixture.lambdas[bank]) * (1.0 - missing)
         stirred = 1.0 - 1.2 * max(0.0, self.residual - 0.12)
         timing = timing_efficiency(self.control.timing, self.control.best)
-        return indicated_torque(total / len(self.layout.bank_cylinders), speed, stirred, timing)
+        return indicated_torque(total, speed, stirred, timing)
 
     def _compressor_torque(self) -> float:
         """Return the torque of the air conditioning's compressor [Nm]."""
@@ -329,7 +328,7 @@ class Machine:
             missing = sum(self.misfire.missing[cylinder - 1] for cylinder in members) / len(members)
             gas.step(
                 dt, self.mixture.lambdas[bank] + 0.9 * missing, self._bank_air[bank], idle, effects.exhaust_leak[bank],
-                effects.upstream_sensor_lag[bank], effects.catalyst_storage[bank], self.catalyst.conversion,
+                effects.upstream_sensor_lag[bank], effects.catalyst_ageing[bank], self.catalyst.conversion,
             )  # fmt: skip
 
     # -- four times a second -----------------------------------------------------------------------------------------

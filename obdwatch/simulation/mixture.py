@@ -12,8 +12,8 @@ from obdwatch.simulation.exhaust import MIDDLE_VOLTAGE, ExhaustBank
 
 CALIBRATED_ETHANOL = 0.10
 TRIM_LIMIT = 25.0  # %, both trims (common practice 20 to 35)
-JUMP = 1.4  # % step of the short trim when a switching sensor changes over
-RAMP = 1.5  # %/s at idle; grows with flow
+JUMP = 1.9  # % step of the short trim when a switching sensor changes over
+RAMP = 1.7  # %/s at idle; grows with flow
 LEARNING = 0.016  # 1/s by which the long trim follows the short one (common practice: minutes)
 CELLS = (0.03, 0.10, 0.25, 0.60)  # air flow against its peak at which long trims are learnt
 
