@@ -20,7 +20,6 @@ APPLICATION_ID = 0x4F424457  # "OBDW" in ASCII
 SUFFIX = ".obdw"
 
 LARGEST_VALUE = 16 * 1024 * 1024  # bytes; a column that claims more is damage (a sample block stays far below)
-LARGEST_PAYLOAD = 4095  # bytes; what one ISO 15765-2 message can carry
 
 DAMAGE = (sqlite3.DatabaseError, UnicodeDecodeError)  # the latter when SQLite quotes damaged text in its message
 LONGEST_REASON = 80  # characters
