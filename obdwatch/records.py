@@ -15,6 +15,8 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
+from obdwatch.urgency import Urgency as Urgency
+
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
@@ -331,15 +333,6 @@ class Verdict(StrEnum):
     FAULT = "fault"
     HEALTHY = "healthy"
     NOT_ENOUGH_DATA = "not_enough_data"
-
-
-class Urgency(StrEnum):
-    """How soon to act, least first."""
-
-    WATCH = "watch"
-    NEXT_SERVICE = "next_service"
-    SOON = "soon"
-    STOP = "stop"
 
 
 @dataclass(frozen=True, slots=True)
