@@ -1,0 +1,142 @@
+"""`obdwatch log`: what was done to a car and seen on it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import click
+
+from obdwatch.commands.options import Command, Settings, common_options, print_json
+from obdwatch.errors import InputError
+from obdwatch.records import Event, EventKind
+
+
+@click.group("log")
+def command() -> None:
+    """Write down repairs, inspections, refuels, odometer readings and notes; list and remove entries."""
+
+
+def entry_options(function: Command) -> Command:
+    """Options of every entry."""
+    function = click.option("--car", "car_id", required=True, help="Id of the car in the logbook.")(function)
+    function = click.option("--odometer", type=float, help="Odometer, in km (miles with --units us).")(function)
+    return click.option("--date", "at", help="When, ISO 8601 (default: now).")(function)
+
+
+@command.command("repair")
+@click.argument("part")
+@click.argument("note", default="")
+@entry_options
+@common_options
+def repair(settings: Settings, part: str, note: str, car_id: str, odometer: float | None, at: str | None) -> None:
+    """Note that PART was repaired or replaced; it starts a new baseline. PART may name a place: ignition_coil:3."""
+    _add(settings, EventKind.REPAIR, car_id, odometer, at, part=part, note=note)
+
+
+@command.command("inspection")
+@click.argument("part")
+@click.argument("answer")
+@click.argument("note", default="")
+@entry_options
+@common_options
+def inspection(
+    settings: Settings, part: str, answer: str, note: str, car_id: str, odometer: float | None, at: str | None
+) -> None:
+    """Note what was seen on PART: ANSWER is yes (something was there), no, or could-not-look."""
+    answers = {"yes": "yes", "no": "no", "could-not-look": "could not look"}
+    if answer not in answers:
+        raise InputError(f"answer {answer!r}: say yes, no or could-not-look")
+    _add(settings, EventKind.INSPECTION, car_id, odometer, at, part=part, answer=answers[answer], note=note)
+
+
+@command.command("refuel")
+@click.argument("note", default="")
+@entry_options
+@common_options
+def refuel(settings: Settings, note: str, car_id: str, odometer: float | None, at: str | None) -> None:
+    """Note a refuel; another fuel shifts the mixture, which is then not taken for a fault."""
+    _add(settings, EventKind.REFUEL, car_id, odometer, at, note=note)
+
+
+@command.command("note")
+@click.argument("note")
+@entry_options
+@common_options
+def note(settings: Settings, note: str, car_id: str, odometer: float | None, at: str | None) -> None:
+    """Note anything worth remembering."""
+    _add(settings, EventKind.NOTE, car_id, odometer, at, note=note)
+
+
+@command.command("odometer")
+@click.argument("reading", type=click.FloatRange(0))
+@click.option("--car", "car_id", required=True, help="Id of the car in the logbook.")
+@click.option("--date", "at", help="When, ISO 8601 (default: now).")
+@common_options
+def odometer(settings: Settings, reading: float, car_id: str, at: str | None) -> None:
+    """Note an odometer READING, in km (miles with --units us)."""
+    _add(settings, EventKind.ODOMETER, car_id, reading, at)
+
+
+@command.command("list")
+@click.option("--car", "car_id", help="Only this car.")
+@common_options
+def list_events(settings: Settings, car_id: str | None) -> None:
+    """List the entries, oldest first."""
+    with settings.open_logbook() as logbook:
+        events = logbook.events(car_id)
+    if settings.as_json:
+        print_json(events)
+        return
+    if not events:
+        click.echo("No entry yet.")
+    for event in events:
+        click.echo(_line(event, settings.units))
+
+
+@command.command("remove")
+@click.argument("number", type=int)
+@common_options
+def remove(settings: Settings, number: int) -> None:
+    """Remove the entry with this NUMBER, as 'obdwatch log list' shows it."""
+    with settings.open_logbook() as logbook:
+        event = logbook.remove_event(number)
+    _report(settings, event, "Removed")
+
+
+def _add(
+    settings: Settings, kind: EventKind, car_id: str, odometer: float | None, at: str | None, **details: str
+) -> None:
+    from obdwatch.units import KM_PER_MILE
+
+    km = odometer * KM_PER_MILE if odometer is not None and settings.units == "us" else odometer
+    with settings.open_logbook() as logbook:
+        event = logbook.add_event(Event(car_id, _time(at), kind, km, **details))
+        warnings = logbook.odometer_warnings(car_id)
+    _report(settings, event, "Noted", warnings)
+
+
+def _time(text: str | None) -> datetime:
+    if text is None:
+        return datetime.now(UTC).replace(microsecond=0)
+    try:
+        return datetime.fromisoformat(text).astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise InputError(f"--date {text!r}: write a date like 2026-03-01, or 2026-03-01T07:10") from None
+
+
+def _report(settings: Settings, event: Event, what: str, warnings: tuple[str, ...] = ()) -> None:
+    if settings.as_json:
+        print_json({"event": event, "warnings": warnings})
+        return
+    click.echo(f"{what}: {_line(event, settings.units)}")
+    for warning in warnings:
+        click.echo(f"Look at this: {warning}")
+
+
+def _line(event: Event, units: str) -> str:
+    from obdwatch.units import quantity
+
+    at = event.at.astimezone().strftime("%Y-%m-%d %H:%M")
+    odometer = quantity(event.odometer_km, "km", units, 0) if event.odometer_km is not None else None
+    known = (odometer, event.kind.value.replace("_", " "), event.part, event.answer, event.note)
+    return f"{event.id}  {at}  {event.car_id}  " + "  ".join(text for text in known if text)
