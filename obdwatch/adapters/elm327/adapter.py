@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from operator import itemgetter
 
 from obdwatch.adapters.adapter import DEFAULT_DEADLINE
 from obdwatch.adapters.elm327.batching import Batching, is_joint
 from obdwatch.adapters.elm327.car_link import CarLink
 from obdwatch.adapters.elm327.contact import lost_is_silence, prepare
+from obdwatch.adapters.elm327.exploring import introduce
 from obdwatch.adapters.elm327.judging import judge
 from obdwatch.adapters.elm327.meeting import Acquaintance, address_all, meet
 from obdwatch.adapters.elm327.pace import PaceKeeper
@@ -27,6 +29,7 @@ from obdwatch.records import Connection, Exchange, ReplyStatus
 
 RESTORE_INTERVAL = 5.0  # s between two attempts to bring a lost protocol back
 DAMAGED_RUN = 3  # replies in a row that make no sense before the adapter's settings are suspected
+STRANGER_SIGHTINGS = 5  # answers from an unknown address before it is asked who it is
 ERASE_DEADLINE = 3.0  # s; control units take their time for it
 VOLTAGE_COMMAND = "ATRV"
 
@@ -173,6 +176,7 @@ class Elm327Adapter:
         if not is_joint(payload):  # a refusal to join parameters says nothing of the parameters
             self._refusals.watch(payload, exchanges, self._clock.monotonic())
         self._watch_damage(link, exchanges)
+        self._meet_strangers(link)
         if self._known and self._batching.watch(payload, exchanges, self._known.offer.supported):
             self._try_single(link, payload)
         return exchanges
@@ -185,6 +189,14 @@ class Elm327Adapter:
             self._notice(f"joint requests fail; asking for {self._batching.limit} parameter(s) at a time from now on")
         else:
             self._batching.forgive()
+
+    def _meet_strangers(self, link: CarLink) -> None:
+        """A control unit that was not there when connecting, seen again and again, has woken up late."""
+        stranger, sightings = max(link.strangers.items(), key=itemgetter(1), default=(0, 0))
+        if sightings >= STRANGER_SIGHTINGS:
+            link.strangers.clear()
+            if introduce(link, stranger):
+                self._notice(f"another control unit ({stranger:X}) has begun to answer; its values are recorded, too")
 
     def _watch_damage(self, link: CarLink, exchanges: tuple[Exchange, ...]) -> None:
         """Replies that make no sense again and again: the adapter may have forgotten its settings unnoticed."""

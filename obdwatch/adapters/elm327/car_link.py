@@ -5,9 +5,11 @@ Stands between the transport, which knows texts, and the adapter, which knows th
 
 from __future__ import annotations
 
+from collections import Counter
+
 from obdwatch.adapters.elm327.conditions import Condition
 from obdwatch.adapters.elm327.interpreting import NEGATIVE, Interpreter, Reply
-from obdwatch.adapters.elm327.judging import judge
+from obdwatch.adapters.elm327.judging import Claims, judge
 from obdwatch.adapters.elm327.timing import CAUTIOUS, PATIENT
 from obdwatch.adapters.elm327.transport import RawReply, Transport
 from obdwatch.clock import Clock
@@ -29,6 +31,8 @@ class CarLink:
         self.echo = echo
         self.protocol_lost = False
         self.last_raw: RawReply | None = None
+        self.claims: Claims = {}  # once known, the service 01 ids each control unit supports
+        self.strangers: Counter[int] = Counter()
         self._clock = clock
 
     def ask(self, payload: bytes, deadline: float) -> tuple[Exchange, ...]:
@@ -61,6 +65,7 @@ class CarLink:
     def _once(self, payload: bytes, deadline: float) -> tuple[RawReply, Reply]:
         raw = self.last_raw = self.transport.service(payload, deadline)
         reply = self.interpreter.read(raw.text, raw.command, raw.complete)
+        self.strangers.update(reply.strangers)
         if reply.echoed and not self.echo:
             self.transport.reset_seen = True  # echo is back on: the adapter has forgotten its settings
         if Condition.DISCONNECTED in reply.conditions:
@@ -70,7 +75,7 @@ class CarLink:
         return raw, reply
 
     def _judged(self, payload: bytes, raw: RawReply, reply: Reply) -> tuple[Exchange, ...]:
-        exchanges = judge(payload, raw, reply, self.interpreter.protocol.can)
+        exchanges = judge(payload, raw, reply, self.interpreter.protocol.can, self.claims)
         if any(exchange.status is ReplyStatus.WRONG_REPLY for exchange in exchanges):
             self.transport.distrust()  # perhaps the answer to an earlier question
         return exchanges

@@ -58,6 +58,19 @@ def explore(link: CarLink) -> tuple[CarOffer, dict[int, bytes]]:
     return CarOffer(supported, services), first
 
 
+def introduce(link: CarLink, stranger: int) -> dict[int, bytes]:
+    """Let a control unit in that was asleep while connecting, if it says twice what it supports.
+
+    Returns its first support bitmap by address; nothing for a damaged address, which does not answer.
+    """
+    known = link.interpreter.ecus
+    link.interpreter.ecus = known | {stranger}
+    said = {ecu: bitmap for ecu, bitmap in agreed_bitmaps(link, CURRENT_DATA, 0).items() if ecu == stranger}
+    if not said:
+        link.interpreter.ecus = known
+    return said
+
+
 def agreed_bitmaps(link: CarLink, service: int, base: int) -> dict[int, bytes]:
     """The support bitmap from `base` on by control unit: those that said the same twice."""
     votes: Counter[tuple[int, bytes]] = Counter()

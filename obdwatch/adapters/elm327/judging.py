@@ -2,26 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from obdwatch.adapters.elm327.conditions import Condition
 from obdwatch.adapters.elm327.interpreting import RESPONSE_PENDING, Message, Reply
 from obdwatch.adapters.elm327.transport import RawReply
-from obdwatch.decoding.replies import check_reply
+from obdwatch.decoding.replies import SUPPORT_STEP, check_reply, split_parameters
 from obdwatch.errors import NegativeReply, ReplyError, ShortReply
 from obdwatch.records import Exchange, ReplyStatus
 
+CURRENT_DATA_REPLY = 0x41
+Claims = Mapping[int, frozenset[int]]
 _BROKEN = frozenset({Condition.BUS_ERROR, Condition.DISCONNECTED, Condition.RESET, Condition.STOPPED})
 
 
-def judge(request: bytes, raw: RawReply, reply: Reply, can: bool) -> tuple[Exchange, ...]:
-    """One exchange per control unit that answered, and one without for what was lost or if nobody did."""
-    answered = tuple(_answered(request, raw, message, can) for message in reply.messages)
+def judge(request: bytes, raw: RawReply, reply: Reply, can: bool, claims: Claims | None = None) -> tuple[Exchange, ...]:
+    """One exchange per control unit that answered, and one without for what was lost or if nobody did.
+
+    `claims` are the service 01 ids each control unit said it supports: an answer beyond them names a wrong sender.
+    """
+    answered = tuple(_answered(request, raw, message, can, claims or {}) for message in reply.messages)
     if answered and not reply.damaged:
         return answered
     return (*answered, _unanswered(request, raw, reply))
 
 
-def _answered(request: bytes, raw: RawReply, message: Message, can: bool) -> Exchange:
+def _answered(request: bytes, raw: RawReply, message: Message, can: bool, claims: Claims) -> Exchange:
     status, code = _status_of(request, message.payload, can)
+    if status is ReplyStatus.OK and not _claimed(message, claims):
+        status = ReplyStatus.WRONG_REPLY
     good = status is ReplyStatus.OK
     return Exchange(
         t=raw.sent_at,
@@ -33,6 +42,13 @@ def _answered(request: bytes, raw: RawReply, message: Message, can: bool) -> Exc
         negative_code=code,
         raw=None if good else raw.text,
     )
+
+
+def _claimed(message: Message, claims: Claims) -> bool:
+    if message.payload[0] != CURRENT_DATA_REPLY or message.ecu not in claims:
+        return True
+    answered = {pid for pid, _ in split_parameters(message.payload)}
+    return all(pid in claims[message.ecu] or pid % SUPPORT_STEP == 0 for pid in answered)
 
 
 def _status_of(request: bytes, payload: bytes, can: bool) -> tuple[ReplyStatus, int | None]:

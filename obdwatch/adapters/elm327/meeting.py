@@ -34,6 +34,11 @@ class Acquaintance:
     rate: float
     voltage_decimals: int
 
+    @property
+    def claims(self) -> dict[int, frozenset[int]]:
+        """The service 01 ids each control unit supports."""
+        return {ecu: frozenset(pids) for ecu, pids in self.offer.supported.items()}
+
 
 def meet(
     reached: Reached, clock: Clock, protocol: BusProtocol | None, before: Acquaintance | None
@@ -47,10 +52,13 @@ def meet(
     link = CarLink(transport, interpreter, clock, echo)
     if before is not None and _is_same_car(link, before):
         link.interpreter = before.interpreter
+        link.claims = before.claims
         before.timing.apply(transport)
         link.timing = before.timing
         return link, before
-    return link, _get_to_know(link, clock)
+    known = _get_to_know(link, clock)
+    link.claims = known.claims
+    return link, known
 
 
 def address_all(transport: Transport, protocol: BusProtocol) -> None:

@@ -42,8 +42,8 @@ def sort_lines(text: str, command: str) -> ReplyText:
     conditions: set[Condition] = set()
     damaged = False
     for line in lines[1:] if echoed else lines:
-        condition = condition_of(line)
         rest = PROGRESS.sub("", line)
+        condition = condition_of(line) or condition_of(rest)
         if condition is not None:
             conditions.add(condition)
         elif _HEX.match(rest):
