@@ -23,6 +23,8 @@ RADIATOR_SHARE = 0.75  # of the pump's flow through the radiator with the thermo
 FAN_WIND = 7.0  # m/s the fan makes in front of the radiator at full speed
 RAM_SHARE = 0.35  # of the car's speed that blows through the radiator
 FULL_WIND = 10.0  # m/s at which the layout's radiator conductance holds
+STILL_DRAUGHT = 0.06  # m/s through a radiator that nothing blows at
+CONDENSER_RISE = 6.0  # K in a good stream of air (common practice)
 FAN_HYSTERESIS = 5.0
 BOILING = 128.0  # degC at cap pressure (50 % glycol at 1.0 bar gauge boils at about 129)
 SOAK_BLOCK = 2.6  # h, time constant of an engine cooling down where it stands (common practice)
@@ -152,7 +154,8 @@ class Cooling:
         circulation = flow / 60.0 * RADIATOR_SHARE * self.lift * COOLANT_HEAT
         into_radiator = circulation * (self.coolant - self.radiator)
         boiling = 2500.0 * max(0.0, self.coolant - BOILING)
-        self.radiator_heat = self._radiator_conductance(wind, effects) * (self.radiator - self._radiator_air())
+        before = self._radiator_air(wind, effects)
+        self.radiator_heat = self._radiator_conductance(wind, effects) * (self.radiator - before)
         self.heat_to_coolant = into_coolant
         engine_coolant = IN_ENGINE * self._layout.coolant_l * COOLANT_HEAT * clip(effects.coolant_fill, 0.4, 1.0)
         self.block += dt * (heat + 0.5 * friction - into_coolant - into_oil - lost) / self._layout.block_heat_capacity
@@ -163,13 +166,18 @@ class Cooling:
 
     def _radiator_conductance(self, wind: float, effects: Effects) -> float:
         """Return what the radiator gives to the air passing it [W/K]."""
-        passing = max(RAM_SHARE * wind, FAN_WIND * self.fan * effects.fan_flow) + 0.12
-        share: float = (min(passing, 1.5 * FULL_WIND) / FULL_WIND) ** 0.6
+        share: float = (min(self._passing(wind, effects), 1.5 * FULL_WIND) / FULL_WIND) ** 0.6
         return self._layout.radiator * share
 
-    def _radiator_air(self) -> float:
-        """Return the temperature of the air before the radiator, behind the condenser."""
-        return self._ambient + (6.0 if self._trip.air_conditioning else 0.0)
+    def _passing(self, wind: float, effects: Effects) -> float:
+        """Return the speed of the air through the radiator: ram air or the fan, and a little draught [m/s]."""
+        return max(RAM_SHARE * wind, FAN_WIND * self.fan * effects.fan_flow) + STILL_DRAUGHT
+
+    def _radiator_air(self, wind: float, effects: Effects) -> float:
+        """Return the temperature of the air before the radiator: what the condenser adds, and hot air drawn back."""
+        passing = self._passing(wind, effects)
+        condenser = CONDENSER_RISE / (0.2 + passing / 4.0) if self._trip.air_conditioning else 0.0
+        return self._ambient + condenser + 0.2 * (self.hood - self._ambient) / (1.0 + passing)
 
     def _air(self, dt: float, wind: float, air: float) -> None:
         """Warm the air under the bonnet and the air on its way to the cylinders."""

@@ -115,9 +115,15 @@ class Driver:
             if after > down_at + 100.0:
                 self._shift(t, train, gear + 1)
         elif speed < down_at and gear > 1:
-            after = speed * self._layout.gears[gear - 2] / self._layout.gears[gear - 1]
-            if after < 0.9 * self._layout.redline:
-                self._shift(t, train, gear - 1)
+            self._shift(t, train, self._lower_gear(gear, speed, 0.68 if floored else 0.0))
+
+    def _lower_gear(self, gear: int, speed: float, share: float) -> int:
+        """Return the next lower gear, or the lowest that keeps the engine below a share of its red line."""
+        gears = self._layout.gears
+        lower = gear - 1
+        while lower > 1 and speed * gears[lower - 2] / gears[gear - 1] < share * self._layout.redline:
+            lower -= 1
+        return lower if speed * gears[lower - 1] / gears[gear - 1] < 0.9 * self._layout.redline else gear
 
     def _shift(self, t: float, train: Drivetrain, gear: int) -> None:
         """Begin a shift and remember when."""

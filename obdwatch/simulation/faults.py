@@ -216,9 +216,9 @@ FAULTS: tuple[Fault, ...] = (
         "crankcase_ventilation",
         "crankcase_ventilation",
         "ventilation diaphragm torn, lets air in",
-        _set("ventilation_leak_area", 2.6),
+        _set("ventilation_leak_area", 3.0),
     ),
-    Fault("intake_leak", "intake_leak", "air leak behind the throttle", _set("intake_leak_area", 2.2)),
+    Fault("intake_leak", "intake_leak", "air leak behind the throttle", _set("intake_leak_area", 2.6)),
     Fault(
         "maf_sensor",
         "maf_sensor",

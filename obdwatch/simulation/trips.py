@@ -115,7 +115,7 @@ def slow_down(speed: float, to: float, ramp: float = 4.0) -> Piece:
     return Piece(np.maximum(to, speed - ramp * np.arange(1, int((speed - to) / ramp) + 2)))
 
 
-def pull(seconds: float = 9.0, kind: float = KICK_DOWN) -> Piece:
+def pull(seconds: float = 11.0, kind: float = KICK_DOWN) -> Piece:
     """Return a full-throttle pull: the pedal is floored, whatever speed comes of it."""
     return Piece(np.full(int(seconds), 220.0), full_throttle=kind)
 
@@ -135,7 +135,7 @@ def pulls(count: int = 3) -> tuple[Piece, ...]:
     """Return full-throttle pulls with overruns between them, from cruising speed, by turns in both kinds."""
     kinds = (KICK_DOWN, HOLD_GEAR)
     each = [
-        (hold(45.0, 12.0), pull(9.0 + 3.0 * (n % 2), kinds[n % 2]), overrun(), hold(45.0, 8.0)) for n in range(count)
+        (hold(45.0, 12.0), pull(11.0 + 6.0 * (n % 2), kinds[n % 2]), overrun(), hold(45.0, 8.0)) for n in range(count)
     ]
     return tuple(piece for pieces in each for piece in pieces)
 
