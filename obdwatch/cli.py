@@ -94,7 +94,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 def _usage_line(error: click.UsageError) -> str:
     command = error.ctx.command_path if error.ctx is not None else "obdwatch"
-    return f"{error.format_message().rstrip('.')}. See '{command} --help'."
+    message = error.format_message()
+    return f"{message}{'' if message.endswith(('.', '?')) else '.'} See '{command} --help'."
 
 
 def _refuse(message: str) -> int:

@@ -103,7 +103,7 @@ def _record(logbook: Logbook, drive: DemoDrive) -> Path:
     options = CaptureOptions(CAR_ID, drive.odometer_km, trip.soak_hours, drive.note, seconds=trip.duration)
     link = LinkFaults([parse_link_fault(text) for text in drive.link_faults], seed=drive.seed)
     path = _captured(CarBus(virtual), drive.started_at, logbook.sessions_folder, options, link)
-    logbook.add(path)
+    logbook.add_session(path)
     return path
 
 
@@ -178,7 +178,7 @@ def _handed_on(path: Path) -> Step:
         raise ObdwatchError("the demo car gave no identification number to redact")
     target = path.parent / "handed-on.obdw"
     try:
-        export_session(path, "obdw", target, None, redact=True)
+        export_session(path, "obdw", target, None, redacted=True)
         leaked = number.encode() in target.read_bytes()
         kept = len(load_drive(target).signals) == len(load_drive(path).signals)
     finally:

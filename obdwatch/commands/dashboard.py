@@ -33,7 +33,7 @@ def _session_id(logbook: Any, text: str) -> str:
     path = Path(text) if looks_like_a_path(text) else logbook.path_of(text)
     session = read_header(path)
     if looks_like_a_path(text):
-        logbook.add(path)
+        logbook.add_session(path)
     return session.id
 
 

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from obdwatch.commands.options import Settings, common_options, print_json
+
+if TYPE_CHECKING:
+    from obdwatch.records import Car
 
 FORMATS = ("csv", "csv-wide", "parquet", "mdf4", "obdw", "exchanges")
 
@@ -27,9 +31,20 @@ def command(settings: Settings, session: str, form: str, out: Path | None, conte
     from obdwatch.commands.lookup import session_path
     from obdwatch.exporting import export_session
 
-    written = export_session(session_path(settings, session), form, out, context, redact)
+    written = export_session(session_path(settings, session), form, out, context, redact, _car(settings, session))
     if settings.as_json:
         print_json({"files": written})
         return
     for path in written:
         click.echo(f"Written: {path}")
+
+
+def _car(settings: Settings, session: str) -> Car | None:
+    """The car of a session of the logbook, for the context file."""
+    from obdwatch.commands.lookup import looks_like_a_path
+
+    if looks_like_a_path(session):
+        return None
+    with settings.open_logbook() as logbook:
+        car_id = logbook.session(session).car_id
+        return logbook.car(car_id) if car_id is not None else None

@@ -61,7 +61,7 @@ def command(
     )
     with settings.open_logbook() as logbook, progress_bar(settings, "Reading") as show:
         path, report = import_file(file, logbook.sessions_folder, options, show)
-        logbook.add(path)
+        logbook.add_session(path)
     if settings.as_json:
         print_json({"file": path, "report": report})
         return

@@ -104,13 +104,20 @@ def remove(settings: Settings, number: int) -> None:
 
 
 def _add(
-    settings: Settings, kind: EventKind, car_id: str, odometer: float | None, at: str | None, **details: str
+    settings: Settings,
+    kind: EventKind,
+    car_id: str,
+    odometer: float | None,
+    at: str | None,
+    part: str | None = None,
+    answer: str | None = None,
+    note: str = "",
 ) -> None:
     from obdwatch.units import KM_PER_MILE
 
     km = odometer * KM_PER_MILE if odometer is not None and settings.units == "us" else odometer
     with settings.open_logbook() as logbook:
-        event = logbook.add_event(Event(car_id, _time(at), kind, km, **details))
+        event = logbook.add_event(Event(car_id, _time(at), kind, km, part, answer, note))
         warnings = logbook.odometer_warnings(car_id)
     _report(settings, event, "Noted", warnings)
 

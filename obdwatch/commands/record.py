@@ -70,7 +70,7 @@ def _record(settings: Settings, port: str, options: CaptureOptions, screen: Scre
         finally:
             screen.end()
             if screen.path is not None and screen.path.exists():
-                logbook.add(screen.path)
+                logbook.add_session(screen.path)
     if settings.as_json:
         print_json({"session": path.stem, "file": path, "interrupted": stop()})
     else:

@@ -67,7 +67,8 @@ def monitor_words(result: MonitorResult) -> str:
         return f"{name}: raw {value} of {low} to {high}; its unit (scaling {result.scaling:02X}) is not published"
     verdict = "within" if _within(result) else "OUTSIDE"
     limits = f"{_limit(result.minimum)} to {_limit(result.maximum)}"
-    return f"{name}: {result.value:g} {result.unit}, {verdict} its limits {limits}"
+    unit = f"{result.unit}s" if result.unit == "count" and result.value != 1 else result.unit
+    return f"{name}: {result.value:g} {unit}, {verdict} its limits {limits}"
 
 
 def _within(result: MonitorResult) -> bool:
