@@ -59,7 +59,7 @@ def orifice_flow(area: float, upstream: float, downstream: float, temperature: f
 
 def _flow_slope(area: float, upstream: float, downstream: float, temperature: float, coefficient: float) -> float:
     """Return how `orifice_flow` changes with the downstream pressure [g/s per kPa], zero or negative."""
-    index = min(int(downstream / upstream * TABLE), TABLE)
+    index = min(int(downstream / upstream * TABLE), TABLE - 1)
     slope = (_FLOW[index + 1] - _FLOW[index]) * TABLE
     return coefficient * area * 1.0e6 / math.sqrt(1000.0 * GAS_CONSTANT * temperature) * min(slope, 0.0)
 

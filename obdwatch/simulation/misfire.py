@@ -16,6 +16,7 @@ LEAN_LIMIT = 1.36  # lambda at which half of the charges no longer burn (common 
 RESIDUAL_LIMIT = 0.27  # share of exhaust gas in the charge at which half no longer burn
 SEEP_TIME = 75.0  # s until coolant that seeped in overnight has burnt off
 SEEP_SOAK = 3.0  # h of standing that lets it seep in
+MOOD_SPREAD, MOOD_TIME = 0.6, 6.0  # misfires come in bursts: spread of the log of the chance, and how long it lasts [s]
 DETECTED = 0.96  # share of misfires that the crankshaft sensor notices
 FALSE_COUNTS = 2.0e-6  # per combustion: rough road taken for misfire
 
@@ -27,7 +28,19 @@ def _logistic(x: float) -> float:
 class Misfire:
     """Chance, events and counts per cylinder; `missing` is the share of charges that did not burn lately."""
 
-    __slots__ = ("_chance", "_layout", "_mood", "_partner", "_seeped", "_shared", "blocks", "counts", "missing", "true")
+    __slots__ = (
+        "_chance",
+        "_due",
+        "_layout",
+        "_mood",
+        "_partner",
+        "_seeped",
+        "_shared",
+        "blocks",
+        "counts",
+        "missing",
+        "true",
+    )
 
     def __init__(self, layout: Layout, soak_hours: float, chance: Chance) -> None:
         self._layout, self._chance = layout, chance
@@ -35,6 +48,7 @@ class Misfire:
         self._shared = layout.ignition == "shared_coils"
         self._partner = _partners(layout.firing_order)
         self._mood = [0.0] * layout.cylinders
+        self._due = [0.0] * layout.cylinders
         self.counts = [0] * layout.cylinders  # what the control unit counted this drive
         self.true = [0] * layout.cylinders
         self.blocks = [0] * layout.cylinders  # counted since the last look of the monitor
@@ -53,9 +67,10 @@ class Misfire:
         firings = speed / 120.0 * dt if burning else 0.0
         common = self._common(filling, residual, effects)
         for cylinder in range(self._layout.cylinders):
-            self._mood[cylinder] += (self._chance.normal() * 0.7 - self._mood[cylinder]) * min(1.0, dt / 4.0) * 2.0
+            kick = MOOD_SPREAD * self._chance.normal() * math.sqrt(2.0 * dt / MOOD_TIME)
+            self._mood[cylinder] += kick - self._mood[cylinder] * dt / MOOD_TIME
             chance = common + self._own(cylinder, filling, lambdas, coolant, since_start, effects)
-            self._draw(cylinder, firings, chance * math.exp(self._mood[cylinder]))
+            self._draw(cylinder, firings, chance * math.exp(self._mood[cylinder] - 0.5 * MOOD_SPREAD**2))
 
     def _common(self, filling: float, residual: float, effects: Effects) -> float:
         """Return the chance that every cylinder shares: worn plugs under load, too much residual gas."""
@@ -84,10 +99,10 @@ class Misfire:
     def _draw(self, cylinder: int, firings: float, chance: float) -> None:
         """Throw the dice for the combustions of this step."""
         dice, noise = self._chance.uniform(), self._chance.uniform()
-        expected = firings * min(chance, 0.98)
-        missed = 0
-        if expected > 0.0:
-            missed = int(expected) + (dice < expected - int(expected))
+        self._due[cylinder] += firings
+        combustions = int(self._due[cylinder])
+        self._due[cylinder] -= combustions
+        missed = _binomial(combustions, min(chance, 0.98), dice)
         seen = missed if noise < DETECTED else 0
         seen += noise < firings * FALSE_COUNTS
         self.true[cylinder] += missed
@@ -95,6 +110,17 @@ class Misfire:
         self.blocks[cylinder] += seen
         share = min(1.0, missed / firings) if firings > 0.0 else 0.0
         self.missing[cylinder] += (share - self.missing[cylinder]) * 0.5
+
+
+def _binomial(trials: int, chance: float, dice: float) -> int:
+    """Return how many of `trials` came true, by the inverse of the binomial distribution at `dice`."""
+    probability: float = (1.0 - chance) ** trials
+    reached, hits = probability, 0
+    while dice > reached and hits < trials:
+        probability *= (trials - hits) / (hits + 1.0) * chance / (1.0 - chance)
+        hits += 1
+        reached += probability
+    return hits
 
 
 def _partners(order: tuple[int, ...]) -> list[int]:
