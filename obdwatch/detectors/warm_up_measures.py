@@ -17,9 +17,8 @@ from obdwatch.detectors.warm_up_model import (
     REFERENCE_SPEED,
     SEED,
     SHARE,
-    SPEED,
-    STILL,
     Comparison,
+    closed_loss,
 )
 from obdwatch.detectors.warm_up_record import LOWEST_OPENING, SETTLING, WarmUpRecord
 from obdwatch.physics.cooling import radiator_conductance
@@ -85,7 +84,7 @@ def _fitted(fit: Fit, drawn: FloatArray, healthy: FloatArray) -> tuple[Measure, 
 
 def _loss(rows: FloatArray) -> FloatArray:
     """Loss at reference speed while cold [W/K], with what a thermostat that does not shut lets through."""
-    closed = np.exp(rows[:, STILL]) + np.exp(rows[:, SPEED]) * REFERENCE_SPEED
+    closed = closed_loss(rows)
     if rows.shape[1] <= LEAK:
         return np.asarray(1000.0 * closed)
     radiator = radiator_conductance(np.array([REFERENCE_SPEED]), np.exp(rows[:, RADIATOR]))

@@ -1,6 +1,6 @@
 """Three explanations of a warm-up, each a cooling system with its own prior, fitted to the same drive and compared.
 
-Parameters of a fit, in this order: logarithm of heat capacity, heat share, loss at standstill, loss with speed;
+Parameters of a fit, in this order: logarithm of heat capacity, heat share, loss at standstill, loss with speed, heater;
 opening temperature; logarithm of the radiator's size; error of the outside temperature; and, for a thermostat that
 does not shut, logarithm of how far it stands open.
 """
@@ -17,7 +17,7 @@ from obdwatch.physics.cooling import CoolingSystem, warm_up_curves
 from obdwatch.physics.estimation import Fit, Prior, fit, probabilities
 from obdwatch.records import Car, EventKind, FloatArray, History
 
-CAPACITY, SHARE, STILL, SPEED, OPENING, RADIATOR, AIR, LEAK = range(8)
+CAPACITY, SHARE, STILL, SPEED, HEATER, OPENING, RADIATOR, AIR, LEAK = range(9)
 
 # Priors of a 2.0 L engine: (middle, standard deviation of the logarithm), all common practice unless a source is named.
 HEAT_CAPACITY_BASE, HEAT_CAPACITY_PER_LITRE = 20.0, 30.0
@@ -25,10 +25,12 @@ HEAT_CAPACITY_BASE, HEAT_CAPACITY_PER_LITRE = 20.0, 30.0
 HEAT_CAPACITY_SPREAD = 0.35
 HEAT_SHARE = (0.33, 0.2)
 """Of the fuel's heat: a third at part load, 30 to 40 %."""
-LOSS_STILL = (0.035, 0.5)
-"""[kW/K]: 10 W/K through the surface, up to 60 W/K and more with the cabin heater on."""
+LOSS_STILL = (0.020, 0.5)
+"""[kW/K]: some 10 W/K through the surface, more where a heater without a tap stays warm."""
 LOSS_SPEED = (0.0003, 0.6)
 """[kW/K per km/h]: wind doubles the loss of the block at 100 km/h."""
+HEATER_LOSS = (0.015, 0.9)
+"""[kW/K]: next to nothing with the blower off, 60 W/K and more with it on full: 5 kW at 80 K."""
 RADIATOR_SPREAD = 0.6
 LEAK_OPENING = (0.45, 0.6)
 """How far a thermostat that fails open stands open: a quarter to fully."""
@@ -107,7 +109,7 @@ def compare(record: WarmUpRecord, car: Car | None, history: History) -> Comparis
 
 
 def curves(record: WarmUpRecord, table: FloatArray) -> FloatArray:
-    """Return the coolant curves [members, steps] of a table of parameters [members, 7 or 8]."""
+    """Return the coolant curves [members, steps] of a table of parameters [members, 8 or 9]."""
     columns = table.T
     positive = np.exp(np.clip(columns, -15.0, 15.0))
     leak = np.minimum(positive[LEAK], 1.0) if len(columns) > LEAK else np.zeros(len(table))
@@ -116,6 +118,7 @@ def curves(record: WarmUpRecord, table: FloatArray) -> FloatArray:
         heat_share=positive[SHARE],
         loss_still=positive[STILL],
         loss_speed=positive[SPEED],
+        heater=positive[HEATER],
         opening=columns[OPENING],
         radiator=positive[RADIATOR],
         leak=leak,
@@ -168,18 +171,19 @@ def warm_up_rate_row(count: int) -> FloatArray:
     return row
 
 
-def loss_row(at: FloatArray, per_capacity: bool) -> FloatArray:
-    """Return the derivative of the logarithm of the closed loss at reference speed, by parameter, near `at`."""
-    still, moving = np.exp(at[STILL]), np.exp(at[SPEED]) * REFERENCE_SPEED
+def closed_loss(rows: FloatArray) -> FloatArray:
+    """Return the loss at reference speed with thermostat shut and heater warm [kW/K] of parameters [members, ...]."""
+    parts = np.exp(rows[:, STILL]) + np.exp(rows[:, SPEED]) * REFERENCE_SPEED + np.exp(rows[:, HEATER])
+    return np.asarray(parts, dtype=np.float64)
+
+
+def loss_rate_row(at: FloatArray) -> FloatArray:
+    """Return the derivative of the logarithm of closed loss over heat capacity, by parameter, near `at`."""
     row = np.zeros(len(at))
-    row[STILL], row[SPEED] = still / (still + moving), moving / (still + moving)
-    row[CAPACITY] = -1.0 if per_capacity else 0.0
+    total = closed_loss(at[None, :])[0]
+    row[STILL], row[HEATER] = np.exp(at[STILL]) / total, np.exp(at[HEATER]) / total
+    row[SPEED], row[CAPACITY] = np.exp(at[SPEED]) * REFERENCE_SPEED / total, -1.0
     return row
-
-
-def closed_loss(at: FloatArray) -> float:
-    """Return the loss at reference speed with the thermostat shut [W/K]."""
-    return float(1000.0 * (np.exp(at[STILL]) + np.exp(at[SPEED]) * REFERENCE_SPEED))
 
 
 def _healthy_prior(record: WarmUpRecord, regulation: float, spread: float) -> Prior:
@@ -191,6 +195,7 @@ def _healthy_prior(record: WarmUpRecord, regulation: float, spread: float) -> Pr
         np.log(HEAT_SHARE[0]),
         np.log(LOSS_STILL[0] * surface),
         np.log(LOSS_SPEED[0] * surface),
+        np.log(HEATER_LOSS[0]),
         regulation,
         np.log(surface),
         0.0,
@@ -200,6 +205,7 @@ def _healthy_prior(record: WarmUpRecord, regulation: float, spread: float) -> Pr
         np.hypot(HEAT_SHARE[1], record.heat_input.deviation),
         LOSS_STILL[1],
         LOSS_SPEED[1],
+        HEATER_LOSS[1],
         spread,
         RADIATOR_SPREAD,
         record.air_error,
@@ -214,9 +220,9 @@ def _with_history(prior: Prior, history: History) -> tuple[Prior, bool]:
     known = np.log(rates / 1000.0)
     prior = prior.given(warm_up_rate_row(len(prior.mean)), float(np.median(known)), _own_spread(known))
     known = np.log(losses / 3600.0)
-    row = loss_row(prior.mean, per_capacity=True)
-    at_mean = np.log(closed_loss(prior.mean) / 1000.0) - prior.mean[CAPACITY]
-    return prior.given(row, float(row @ prior.mean + np.median(known) - at_mean), _own_spread(known)), True
+    row = loss_rate_row(prior.mean)
+    off = float(np.median(known)) - float(np.log(closed_loss(prior.mean[None, :])[0]) - prior.mean[CAPACITY])
+    return prior.given(row, float(row @ prior.mean) + off, _own_spread(known)), True
 
 
 def _own_spread(values: FloatArray) -> float:

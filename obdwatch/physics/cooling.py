@@ -15,6 +15,10 @@ from obdwatch.records import BoolArray, FloatArray
 OPENING_SPAN = 8.0
 """Temperature over which a wax thermostat goes from closed to fully open [K]; published: 5 to 10 K."""
 
+HEATER_FROM, HEATER_SPAN = 30.0, 25.0
+"""Coolant temperature at which a cabin heater starts to take heat, and over which it comes to its full share [degC, K]:
+blowers are held back, by hand or by the climate control, until the air comes warm (common practice)."""
+
 RADIATOR_STILL = 0.08
 """Conductance of an open radiator at standstill without fan [kW/K], 2.0 L engine (common practice)."""
 
@@ -43,15 +47,17 @@ class CoolingSystem:
     """Parameters of one or many cooling systems, each [members].
 
     `heat_capacity` [kJ/K]; `heat_share` of the fuel's heat that reaches the lump [-]; `loss_still` [kW/K] and
-    `loss_speed` [kW/K per km/h] with the thermostat shut, heater included; `opening` [degC] where it begins to open;
-    `radiator` scales the nominal open radiator [-]; `leak` is how far the thermostat stands open when it should be
-    shut [-], 0 to 1; `air_offset` [K] is how much warmer the air really is than the conditions say.
+    `loss_speed` [kW/K per km/h] with the thermostat shut; `heater` [kW/K], the cabin heater once warm; `opening`
+    [degC] where the thermostat begins to open; `radiator` scales the nominal open radiator [-]; `leak` is how far the
+    thermostat stands open when it should be shut [-], 0 to 1; `air_offset` [K] is how much warmer the air really is
+    than the conditions say.
     """
 
     heat_capacity: FloatArray
     heat_share: FloatArray
     loss_still: FloatArray
     loss_speed: FloatArray
+    heater: FloatArray
     opening: FloatArray
     radiator: FloatArray
     leak: FloatArray
@@ -100,13 +106,13 @@ def steady_temperature(heat: float, heat_share: float, conductance: float, air: 
 def warm_up_curves(conditions: Conditions, system: CoolingSystem) -> FloatArray:
     """Coolant temperature of each system under the same conditions [members, steps] in degC.
 
-    Solves C dT/dt = a Q - (k0 + k1 v)(T - T_air) - open(T) k_r(v) (T - T_air), exactly within a step of constant
+    Solves C dT/dt = a Q - (k0 + k1 v + k_h(T) + open(T) k_r(v)) (T - T_air), exactly within a step of constant
     conditions and opening. Valid: step well below C over the conductance (30 s is safe). Reference: energy balance.
 
     >>> flat = np.ones(121)
     >>> drive = Conditions(10.0, flat * 30.0, flat * 50.0, flat * 10.0, flat * 10.0, flat.cumsum() == 1.0)
-    >>> one = lambda value: np.array([value])
-    >>> car = CoolingSystem(one(80.0), one(0.33), one(0.03), one(0.0004), one(88.0), one(1.0), one(0.0), one(0.0))
+    >>> values = (80.0, 0.33, 0.03, 0.0004, 0.0, 88.0, 1.0, 0.0, 0.0)
+    >>> car = CoolingSystem(*(np.array([value]) for value in values))
     >>> warm_up_curves(drive, car)[0, [0, 30, 60, 120]].round(1).tolist()
     [10.0, 43.9, 71.9, 89.8]
     """
@@ -122,7 +128,8 @@ def warm_up_curves(conditions: Conditions, system: CoolingSystem) -> FloatArray:
         elif i:
             above = above + conditions.air[i - 1] - air
         curves[i] = above + surrounding
-        conductance = closed[i] + radiator[i] * thermostat_opening(curves[i], system.opening, system.leak)
+        heater = system.heater * np.clip((curves[i] - HEATER_FROM) / HEATER_SPAN, 0.0, 1.0)
+        conductance = closed[i] + heater + radiator[i] * thermostat_opening(curves[i], system.opening, system.leak)
         settled = heat[i] / conductance
         above = settled + (above - settled) * np.exp(-conductance * conditions.step / system.heat_capacity)
     return curves.T
