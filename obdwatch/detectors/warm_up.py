@@ -11,7 +11,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from obdwatch.detectors.warm_up_measures import measures_of
-from obdwatch.detectors.warm_up_model import OPENING, Comparison, compare, known_opening, lowest_sound
+from obdwatch.detectors.warm_up_model import (
+    HOTTEST_REGULATION,
+    OPENING,
+    Comparison,
+    compare,
+    known_opening,
+    lowest_sound,
+)
 from obdwatch.detectors.warm_up_record import LOWEST_OPENING, WarmUpRecord, prepare
 from obdwatch.physics.cooling import OPENING_SPAN
 from obdwatch.records import BoolArray, Car, Drive, Finding, History, Span, Urgency, Verdict
@@ -45,8 +52,8 @@ RISING_SHARE, RISING_TIME, DIP = 0.25, 180.0, 3.0
 """Before the peak it gains a quarter as much per heat as over the whole warm-up, and never fell back by 3 K; a mapped
 thermostat that lowers its setting leaves a level instead."""
 
-HOTTEST_REGULATION, CAUTION, STOP = 110.0, 115.0, 120.0
-"""Hottest published regulation, and where to be careful and to stop [degC] (workshop rule)."""
+CAUTION, STOP = 115.0, 120.0
+"""Coolant with which to be careful, and to stop [degC] (workshop rule)."""
 
 SLOW_SHARE, SLOW_TIME = 0.25, 120.0
 """Below the car's own expected range for a quarter of the warm-up, and for two minutes, is slow."""

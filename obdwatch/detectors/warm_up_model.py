@@ -45,6 +45,8 @@ MAPPED_FROM = 95.0
 """A thermostat named hotter [degC] is an electrically heated one, which is made to open from 80 degC under load."""
 LOWEST_WAX_OPENING = 82.0
 """Lowest published opening of a plain wax thermostat [degC]."""
+HOTTEST_REGULATION = 110.0
+"""Hottest published regulation [degC]; the fans of a healthy car hold it there."""
 REGULATION_SHORTFALL = 11.0
 """Coolant this far below regulation [K] is a thermostat fault to regulators (40 CFR 86.010-18(i)(1))."""
 KNOWN_TOLERANCE, OWN_TOLERANCE, UNKNOWN_TOLERANCE = 6.0, 5.0, 4.0
@@ -246,5 +248,5 @@ def _fit(record: WarmUpRecord, prior: Prior) -> Fit:
 def _expected(record: WarmUpRecord, prior: Prior, deviation: float) -> FloatArray:
     generator = np.random.default_rng(SEED)
     table = curves(record, prior.draw(ENSEMBLE, generator))
-    table += deviation * generator.standard_normal((ENSEMBLE, 1))
+    table = np.minimum(table, HOTTEST_REGULATION) + deviation * generator.standard_normal((ENSEMBLE, 1))
     return np.percentile(table, (2.5, 50.0, 97.5), axis=0).astype(np.float64)
