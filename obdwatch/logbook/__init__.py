@@ -1,1 +1,1 @@
-"""The one database of a user: cars, sessions, events, features and findings."""
+"""The one database of a user: cars, sessions, features, findings and events; see `logbook.Logbook`."""
