@@ -116,6 +116,7 @@ class Elm327Adapter:
         with self._noticing_loss():
             self._mend(link)
             link.transport.begin("waiting for the car to answer")
+            self._batching.advance(self._clock.monotonic())
             for part in self._batching.split(payload):
                 left = give_up - self._clock.monotonic() if exchanges else deadline
                 if left <= 0.0:
@@ -185,7 +186,7 @@ class Elm327Adapter:
         """Joint requests keep failing: if a single one works, put fewer together."""
         single = link.ask(payload[:2], DEFAULT_DEADLINE)
         if any(exchange.status is ReplyStatus.OK for exchange in single):
-            self._batching.retreat()
+            self._batching.retreat(self._clock.monotonic())
             self._notice(f"joint requests fail; asking for {self._batching.limit} parameter(s) at a time from now on")
         else:
             self._batching.forgive()

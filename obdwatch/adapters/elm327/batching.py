@@ -16,11 +16,13 @@ from obdwatch.records import Exchange, ReplyStatus
 
 CURRENT_DATA = 0x01
 MOST = 6  # SAE J1979: parameter ids in one request
-TRIES = 2  # joint answers that must all be right
+TRIES = 2  # joint answers that must be right before as many are wrong
 FAILURES = 3  # joint requests in a row that fail before fewer are put together
+FIRST_PAUSE = 60.0  # s after fewer were put together; a bad quarter of an hour must not cost the whole drive its rate
 DEADLINE = 1.0  # s
-# Quantities that hardly move come first, because only an unchanged value can be compared.
-PREFERRED = (0x1C, 0x51, 0x33, 0x0F, 0x05, 0x2F, 0x11, 0x0B, 0x0D, 0x0C, 0x04, 0x06, 0x07, 0x0E, 0x10, 0x42)
+# Quantities that hardly move come first, because only an unchanged value can be compared. Engine speed is early among
+# them for its two bytes: six parameters then end in a frame that is not full, which shows how the car fills frames.
+PREFERRED = (0x1C, 0x51, 0x0C, 0x33, 0x0F, 0x05, 0x2F, 0x11, 0x0B, 0x0D, 0x04, 0x06, 0x07, 0x0E, 0x10, 0x42)
 
 
 class Batching:
@@ -28,7 +30,10 @@ class Batching:
 
     def __init__(self, limit: int = 1) -> None:
         self.limit = limit
+        self._most = limit
         self._failures = 0
+        self._pause = FIRST_PAUSE
+        self._try_more_at = 0.0
 
     def split(self, payload: bytes) -> list[bytes]:
         """The requests to send for `payload`, none with more parameters than the limit."""
@@ -45,10 +50,19 @@ class Batching:
         self._failures = 0 if whole else self._failures + 1
         return self._failures >= FAILURES
 
-    def retreat(self) -> None:
-        """Put half as many together from now on."""
+    def retreat(self, now: float) -> None:
+        """Put half as many together from `now` [s, monotonic] on, and try more again after a growing time."""
         self.limit = max(1, self.limit // 2)
         self._failures = 0
+        self._try_more_at = now + self._pause
+        self._pause *= 2
+
+    def advance(self, now: float) -> None:
+        """After a retreat, when it is time: try twice as many again; one failure is then enough to go back."""
+        if self.limit < self._most and now >= self._try_more_at:
+            self.limit = min(self._most, self.limit * 2)
+            self._failures = FAILURES - 1
+            self._try_more_at = now + self._pause
 
     def forgive(self) -> None:
         """The failures were not those of joint requests: nothing works at the moment."""
@@ -68,9 +82,18 @@ def probe(link: CarLink, ecu: int, supported: Sequence[int]) -> int:
     single = _single_answers(link, ecu, list(dict.fromkeys(pids)))
     for count in range(min(MOST, len(single)), 1, -1):
         chosen = dict(list(single.items())[:count])
-        if all(_matches(_joint_answer(link, ecu, list(chosen)), chosen) for _ in range(TRIES)):
+        if _works(link, ecu, chosen):
             return count
     return 1
+
+
+def _works(link: CarLink, ecu: int, single: Mapping[int, frozenset[bytes]]) -> bool:
+    """Whether joint answers are right; a single damaged one does not decide."""
+    right = wrong = 0
+    while max(right, wrong) < TRIES:
+        matches = _matches(_joint_answer(link, ecu, list(single)), single)
+        right, wrong = right + matches, wrong + (not matches)
+    return right >= TRIES
 
 
 def _single_answers(link: CarLink, ecu: int, pids: Sequence[int]) -> dict[int, frozenset[bytes]]:

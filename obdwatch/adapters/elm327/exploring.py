@@ -12,15 +12,16 @@ from dataclasses import dataclass
 from obdwatch.adapters.elm327.car_link import CarLink
 from obdwatch.decoding.parameters import supported_in
 from obdwatch.errors import CarSilent
-from obdwatch.records import ReplyStatus
+from obdwatch.records import Exchange, ReplyStatus
 
 CURRENT_DATA = 0x01
 LISTED_SERVICES = (0x06, 0x09)
 BITMAP_STEP = 0x20
 BITMAP_BYTES = 4
 AGREEING = 2  # equal replies that make an answer certain
-ATTEMPTS = 5  # tries to get them
+ATTEMPTS = 8  # tries to get them
 DEADLINE = 1.0  # s
+_CLEAN = (ReplyStatus.OK, ReplyStatus.NO_DATA, ReplyStatus.NEGATIVE)
 
 Bitmaps = Mapping[int, bytes]  # by control unit
 
@@ -72,13 +73,18 @@ def introduce(link: CarLink, stranger: int) -> dict[int, bytes]:
 
 
 def agreed_bitmaps(link: CarLink, service: int, base: int) -> dict[int, bytes]:
-    """The support bitmap from `base` on by control unit: those that said the same twice."""
+    """The support bitmap from `base` on by control unit: those that said the same twice.
+
+    A damaged reply proves nothing, least of all that a control unit is not there, so it is asked for again.
+    """
     votes: Counter[tuple[int, bytes]] = Counter()
-    for attempt in range(ATTEMPTS):
-        votes.update(_bitmaps(link, service, base).items())
+    clean = 0
+    for _ in range(ATTEMPTS):
+        answers = link.ask(bytes([service, base]), DEADLINE)
+        votes.update(_bitmaps(answers).items())
+        clean += all(answer.status in _CLEAN for answer in answers)
         agreed = {ecu: bitmap for (ecu, bitmap), count in votes.items() if count >= AGREEING}
-        seen = {ecu for ecu, _ in votes}
-        if attempt + 1 >= AGREEING and len(agreed) == len(seen):
+        if clean >= AGREEING and len(agreed) == len({ecu for ecu, _ in votes}):
             break
     return agreed
 
@@ -99,8 +105,7 @@ def _walk(link: CarLink, service: int, first: Bitmaps) -> dict[int, tuple[int, .
     return {ecu: tuple(i for i in found if i % BITMAP_STEP) for ecu, found in ids.items()}
 
 
-def _bitmaps(link: CarLink, service: int, base: int) -> dict[int, bytes]:
-    answers = link.ask(bytes([service, base]), DEADLINE)
+def _bitmaps(answers: tuple[Exchange, ...]) -> dict[int, bytes]:
     return {
         answer.ecu: answer.payload[-BITMAP_BYTES:]
         for answer in answers

@@ -53,6 +53,35 @@ def test_joint_requests_that_begin_to_fail_give_way_to_smaller_ones(bench: Bench
     assert any("joint" in notice for notice in bench.notices)
 
 
+def test_after_a_bad_spell_joint_requests_come_back(bench: Bench) -> None:
+    bench.connected().fake.most_parameters = 1
+    for _ in range(12):
+        bench.adapter.request(SIX)
+    bench.fake.most_parameters = 6
+    for _ in range(20):
+        bench.clock.sleep(60.0)
+        exchanges = bench.adapter.request(SIX)
+    assert bench.adapter.parameters_per_request == 6
+    assert len(exchanges) == 1
+
+
+def test_trying_more_in_vain_costs_ever_less(bench: Bench) -> None:
+    bench.connected().fake.most_parameters = 1
+    for _ in range(12):
+        bench.adapter.request(SIX)
+    bench.fake.commands.clear()
+    for _ in range(600):
+        bench.adapter.request(SIX)
+        bench.clock.sleep(1.0)
+    assert sum(len(command) > 4 for command in bench.fake.to_car()) < 30
+
+
+def test_a_damaged_joint_answer_while_connecting_does_not_decide(bench: Bench) -> None:
+    bench.fake.answers["011C0C330F0511"].append("7E8101G\r\r>")
+    assert bench.adapter.connect().parameters_per_request == 6
+    assert not bench.fake.answers["011C0C330F0511"]
+
+
 def test_a_car_that_falls_silent_does_not_cost_the_joint_requests(bench: Bench) -> None:
     bench.connected().fake.ignition = False
     for _ in range(12):

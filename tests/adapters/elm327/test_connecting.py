@@ -172,6 +172,12 @@ def test_damage_while_connecting_does_not_decide_anything(bench: Bench) -> None:
     assert connection.supported == {0x7E8: tuple(pid for pid in SUPPORTED if pid % 32)}
 
 
+def test_damaged_support_bitmaps_do_not_take_parameters_away(bench: Bench) -> None:
+    bench.fake.answers["0120"] += ["GARBAGE\r\r>", "7E8064120\r\r>", "7E806412080\r\r>", "BUFFER FULL\r\r>"]
+    connection = bench.adapter.connect()
+    assert connection.supported == {0x7E8: tuple(pid for pid in SUPPORTED if pid % 32)}
+
+
 def test_an_address_seen_once_is_no_control_unit(bench: Bench) -> None:
     bench.fake.answers["0100"] += ["7EB06410088388001 00\r7E806410098398001 00\r\r>".replace(" ", "")]
     assert bench.adapter.connect().ecus == (0x7E8,)
