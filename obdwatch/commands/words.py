@@ -13,10 +13,11 @@ if TYPE_CHECKING:
 
 def finding_lines(finding: Finding, units: str) -> list[str]:
     """One finding in plain language: what it says, why, what to do."""
-    from obdwatch.explanations.findings import explain
+    from obdwatch.explanations.findings import URGENCY_WORDS, explain
 
     words = explain(finding, units)
-    lines = [f"{words.urgency}: {words.headline}" if words.urgency else words.headline]
+    urgency = f" ({URGENCY_WORDS[words.urgency].lower()})" if words.urgency is not None else ""
+    lines = [f"{words.headline}{urgency}"]
     lines += [f"  {reason}" for reason in words.reasons]
     lines += [f"  To know more: {words.drive_to_get}"] if words.drive_to_get else []
     return [*lines, *(f"  Caution: {caution}" for caution in words.cautions)]

@@ -23,7 +23,7 @@ from obdwatch.errors import InputError
 from obdwatch.recording.session_file import SessionContents
 from obdwatch.records import Car, CodeKind, Drive, Signal
 
-__all__ = ["EXPORTERS", "SUFFIXES", "context_of", "export_drive", "export_exchanges"]
+__all__ = ["EXPORTERS", "SUFFIXES", "context_of", "export_drive", "export_exchanges", "written_whole"]
 
 Writer = Callable[[Drive, Path], None]
 
@@ -40,7 +40,7 @@ def export_drive(drive: Drive, target: Path | str, form: str = "csv", overwrite:
         raise InputError(f"'{form}' is no export format; there are {', '.join(EXPORTERS)}")
     if not any(len(signal.times) for signal in drive.signals.values()):
         raise InputError(f"session {drive.session.id} holds no signals to export")
-    return _written(Path(target), lambda beside: EXPORTERS[form](drive, beside), overwrite)
+    return written_whole(Path(target), lambda beside: EXPORTERS[form](drive, beside), overwrite)
 
 
 def export_exchanges(contents: SessionContents, target: Path | str, overwrite: bool = False) -> Path:
@@ -51,7 +51,7 @@ def export_exchanges(contents: SessionContents, target: Path | str, overwrite: b
     def write(beside: Path) -> None:
         _write_rows(beside, EXCHANGE_COLUMNS, ([_plain(cell) for cell in row] for row in rows))
 
-    return _written(Path(target), write, overwrite)
+    return written_whole(Path(target), write, overwrite)
 
 
 def _plain(cell: object) -> object:
@@ -85,7 +85,8 @@ def context_of(drive: Drive, car: Car | None = None) -> str:
     return json.dumps({name: entry for name, entry in document.items() if entry is not None}, indent=2) + "\n"
 
 
-def _written(target: Path, write: Callable[[Path], None], overwrite: bool) -> Path:
+def written_whole(target: Path, write: Callable[[Path], object], overwrite: bool = False) -> Path:
+    """Let `write` fill a file that appears at `target` whole or not at all. Raises InputError."""
     if target.is_dir():
         raise InputError(f"{target}: is a folder; name the file to write")
     if target.exists() and not overwrite:

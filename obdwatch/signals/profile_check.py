@@ -1,4 +1,4 @@
-"""Whether a drive contradicts what its keeper says of the car; the verdicts lean on the profile, so a wrong one is said."""
+"""Whether a drive contradicts its car's profile: the verdicts lean on the profile, so a wrong one is said."""
 
 from __future__ import annotations
 
@@ -50,8 +50,8 @@ def _displacement(drive: Drive, car: Car) -> str | None:
     if stated is None or shown is None or abs(shown / stated - 1) <= TOLERANCE:
         return None
     return (
-        f"The profile says {stated:g} L, but air flow, engine speed and absolute load of this drive belong to an engine "
-        f"of about {shown:.1f} L: check displacement_l, or whether this drive is of another car."
+        f"The profile says {stated:g} L, but air flow, engine speed and absolute load of this drive belong to an "
+        f"engine of about {shown:.1f} L: check displacement_l, or whether this drive is of another car."
     )
 
 
