@@ -17,7 +17,7 @@ class Adapter(Protocol):
     """
 
     def connect(self) -> Connection:
-        """Open the link and find out what the car offers.
+        """Open the link and find out what the car offers; called again, it opens a lost link anew.
 
         Raises PortNotFound, PortBusy, AdapterSilent or CarSilent, each with a one-line text for the user.
         """

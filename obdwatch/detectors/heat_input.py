@@ -6,7 +6,7 @@ then wander (`curve_error`). The order and the figures are common practice where
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -58,6 +58,10 @@ USUAL_DISPLACEMENT = 2.0
 """Engine size taken where neither the profile nor the data tell [L]; its spread is the prior's matter."""
 
 
+OFTEN_ENOUGH = 4.0
+"""Time between readings [s] that follows a driver's right foot: pulling away takes 5 to 10 s (common practice)."""
+
+
 @dataclass(frozen=True, slots=True)
 class HeatInput:
     """Heat of the fuel [kW] at each time, NaN where unknown, and how it was found.
@@ -90,14 +94,18 @@ def displacement(drive: Drive, car: Car | None) -> float | None:
 
 
 def find_heat(drive: Drive, car: Car | None, at: FloatArray) -> HeatInput | None:
-    """Return the heat released at each of the times `at` [s], None where nothing tells of it."""
+    """Return the heat released at each of the times `at` [s], None where nothing tells of it.
+
+    The surest source that was read often enough counts; where none was, the one that was read most often.
+    """
     speed = held(readings(drive, "engine_speed"), at)
-    for way in (_fuel_mass, _fuel_volume, _fuel_from_air, _fuel_from_work):
-        found = way(drive, car, at, speed)
-        if found is not None:
-            heat = np.where(speed < RUNNING_SPEED, 0.0, found.heat)
-            return HeatInput(heat, found.source, found.deviation, found.curve_error, found.lean, found.sampling)
-    return None
+    ways = (_fuel_mass, _fuel_volume, _fuel_from_air, _fuel_from_work)
+    found = [source for way in ways if (source := way(drive, car, at, speed)) is not None]
+    if not found:
+        return None
+    often = [source for source in found if source.sampling <= OFTEN_ENOUGH]
+    best = often[0] if often else min(found, key=lambda source: source.sampling)
+    return replace(best, heat=np.where(speed < RUNNING_SPEED, 0.0, best.heat))
 
 
 def fuel_of(drive: Drive, car: Car | None) -> fuel.Fuel:

@@ -169,7 +169,6 @@ class Recorder:
         pause = FIRST_PAUSE
         while self._wait_until(self._clock.elapsed() + pause, stop, end):
             pause = min(2 * pause, LONGEST_PAUSE)
-            self._adapter.close()
             try:
                 connection = self._adapter.connect()
             except AdapterError as error:
