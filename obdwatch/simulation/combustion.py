@@ -114,7 +114,7 @@ def mixture_torque(lambda_value: float) -> float:
 def indicated_torque(air_flow: float, speed: float, mixture: float, timing: float) -> float:
     """Torque of the gas on the crank [Nm] from the air burnt [g/s]; `mixture`, `timing` are the shares above."""
     omega = max(speed, 50.0) * math.pi / 30.0
-    heat = air_flow / air_per_fuel(0.1) * heating_value(0.1)
+    heat = air_flow * HEAT_PER_AIR
     slow = 1.0 - 0.16 * math.exp(-max(speed - 500.0, 0.0) / 1400.0)  # a slow charge loses more heat to the walls
     return INDICATED_EFFICIENCY * slow * heat * mixture * timing / omega
 
@@ -125,6 +125,9 @@ def coolant_heat_share(fuel_power: float, displacement: float) -> float:
     Reference: Heywood, table 12.1: 17 to 26 % at full load; more at part load (both from memory).
     """
     return 0.22 + 0.18 * math.exp(-fuel_power / (22_000.0 * displacement))
+
+
+HEAT_PER_AIR = heating_value(0.10) / air_per_fuel(0.10)  # J per gram of air burnt; hardly depends on the ethanol
 
 
 class Limits:

@@ -14,7 +14,7 @@ from obdwatch.simulation.layouts import Layout
 from obdwatch.simulation.memory import CarMemory
 from obdwatch.simulation.trips import Trip
 
-COOLANT_HEAT = 3640.0  # J/(L K): half water, half glycol at 80 degC (CoolProp INCOMP::MEG-50%: 1025 kg/m3, 3567 J/kgK)
+COOLANT_HEAT = 3665.0  # J/(L K): half water, half glycol at 75 degC (CoolProp INCOMP::MEG-50%: between 60 and 90)
 OIL_HEAT = 1800.0  # J/(L K)
 IN_ENGINE = 0.55  # share of the coolant inside the engine and its short circuit
 THERMOSTAT_LAG = 9.0  # s of the wax (common practice 5 to 15)
@@ -75,7 +75,7 @@ class Cooling:
         self._freed = False
         self._radiator_capacity = (1.0 - IN_ENGINE) * layout.coolant_l * COOLANT_HEAT
         self._pump_rest = 0.0
-        self.lift = 0.0
+        self.lift = _held_open(effects)
         self.fan = 0.0
         self.pump_flow = 0.0
         self.heat_to_coolant = 0.0
@@ -127,7 +127,7 @@ class Cooling:
                 self._freed = self._wax > opens + effects.thermostat_stiction
             if not self._freed:
                 rising = falling = 0.0
-        self.lift = max(clip(self.lift, rising, falling), 0.5 * effects.thermostat_min_lift**2)
+        self.lift = max(clip(self.lift, rising, falling), _held_open(effects))
 
     def _fan(self, running: bool, effects: Effects) -> None:
         """Switch the fan by the coolant sensor; the air conditioning keeps it at half speed."""
@@ -195,3 +195,8 @@ class Cooling:
         self.intake_sensor += (self.intake_air - self.intake_sensor) * dt / (8.0 + 30.0 / (1.0 + air / 4.0))
         bumper = self._ambient + 0.10 * (self.hood - self._ambient)
         self.ambient_sensor += (bumper - self.ambient_sensor) * dt / 90.0
+
+
+def _held_open(effects: Effects) -> float:
+    """Return the opening below which a worn thermostat cannot close: a valve's area grows faster than its lift."""
+    return 0.5 * effects.thermostat_min_lift**2

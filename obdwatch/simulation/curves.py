@@ -62,4 +62,6 @@ class Chance:
 
 def clip(value: float, low: float, high: float) -> float:
     """Hold `value` between `low` and `high`."""
-    return low if value < low else min(value, high)
+    if value < low:
+        return low
+    return high if value > high else value

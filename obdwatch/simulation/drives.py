@@ -228,7 +228,11 @@ def _signal(ask: _Asking, key: str, column: FloatArray, ecu: int) -> Signal:
     moments = ask.moments(key, parameter)
     index = np.searchsorted(ask.times, moments, side="right") - 1
     seen = (index >= 0) & (ask.awake[np.maximum(index, 0)] > 0)
-    return Signal(key, parameter.unit, moments[seen], quantise(parameter, column[index[seen]]), ecu)
+    values = quantise(parameter, column[index[seen]])
+    present = np.ones(len(values), dtype=bool)
+    if parameter.absent_raw is not None:
+        present = values != parameter.absent_raw * parameter.scale + parameter.offset
+    return Signal(key, parameter.unit, moments[seen][present], values[present], ecu)
 
 
 def quantise(parameter: Parameter, values: FloatArray) -> FloatArray:

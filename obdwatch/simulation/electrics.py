@@ -94,7 +94,7 @@ class Electrics:
         self.starter_amps = amps
         self.voltage = source - (amps + drawn) * inner
         self._use(dt, -(amps + drawn))
-        torque = constant * amps * (1.0 - effects.starter_drag)
+        torque = constant * amps
         return torque, constant * constant / (inner + motor) if amps > 0.0 else 0.0
 
     def rest(self, dt: float, load: float, effects: Effects) -> None:

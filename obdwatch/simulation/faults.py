@@ -40,7 +40,6 @@ class Effects:
     intake_cam_advanced: list[float] = field(default_factory=lambda: [0.0] * MAX_BANKS)
     flap_travel: float = 1.0
     starter_resistance: float = 0.0
-    starter_drag: float = 0.0
     battery_resistance: float = 1.0
     battery_charge_lost: float = 0.0
     alternator_output: float = 1.0
@@ -197,8 +196,8 @@ FAULTS: tuple[Fault, ...] = (
     Fault(
         "starter_motor",
         "starter_motor",
-        "starter worn: brushes, bearings",
-        _both(_set("starter_resistance", 0.016), _set("starter_drag", 0.25)),
+        "starter worn: brushes, commutator, solenoid contact",
+        _set("starter_resistance", 0.026),
     ),
     Fault("starter_cable", "starter_motor", "starter cable or contact corroded", _set("starter_resistance", 0.024)),
     Fault(

@@ -44,6 +44,7 @@ SLOW = 5  # steps between the slow parts
 KEY_LOAD, RUNNING_LOAD, FAN_LOAD, PUMP_LOAD = 70.0, 260.0, 260.0, 320.0  # W
 COMPRESSOR_POWER = 1900.0  # W at the compressor shaft (common practice 1 to 3 kW)
 COMPRESSOR_ON, COMPRESSOR_PERIOD = 20.0, 32.0  # s
+CRANK_SPEED = 250.0  # 1/min at which the friction law holds while cranking
 START_TABLE = 1.5  # s after firing in which the fuel comes from a table
 DROOP_FROM = 0.04  # share of the peak fuel flow below which a weak pump still keeps up
 
@@ -271,7 +272,8 @@ class Machine:
             starter, slope = self.electrics.crank(dt, self.train.omega, self._load(), self.effects)
             compression = 6.5 * displacement * max(0.0, 1.0 - speed / 400.0)
             rough = 1.0 + 0.15 * self.chance.normal()
-            self.flywheel += starter - compression * rough - (self.friction * 0.25 if speed < 120.0 else 0.0)
+            film = clip(speed / CRANK_SPEED, 0.3, 1.5) ** 0.5  # oil shears the easier the slower it is sheared
+            self.flywheel += starter - compression * rough + self.friction * (1.0 - film)
         self.train.step(dt, self.flywheel, self.driver.brake, self.driver.pedal, self.running, slope)
         fired = self.starting.step(self.t, dt, self)
         if fired:

@@ -40,7 +40,7 @@ def engine_values(machine: Machine) -> dict[str, float]:
 def transmission_values(machine: Machine) -> dict[str, float]:
     """Return the few parameters of the transmission's control unit."""
     return {
-        "engine_speed": machine.engine_speed + 1.5 * machine.noise[1],
+        "engine_speed": _turns(machine, 1.5),
         "vehicle_speed": machine.vehicle_speed,
         "run_time": _run_time(machine),
         "control_module_voltage": voltage(machine) - 0.03,
@@ -61,7 +61,7 @@ def _air_and_load(machine: Machine) -> dict[str, float]:
     throttle = 100.0 * control.throttle
     noise = 0.15 * machine.noise[0]
     values = {
-        "engine_speed": max(0.0, speed + (2.0 if machine.running else 0.5) * machine.noise[1] * (speed > 1.0)),
+        "engine_speed": _turns(machine, 2.0 if machine.running else 0.5),
         "vehicle_speed": machine.vehicle_speed,
         "calculated_load": calculated_load(machine, air),
         "absolute_load": 100.0 * filling,
@@ -80,6 +80,12 @@ def _air_and_load(machine: Machine) -> dict[str, float]:
     return values
 
 
+def _turns(machine: Machine, noise: float) -> float:
+    """Return engine speed as measured, with `noise` [1/min]; a standing engine reads nought."""
+    speed = machine.engine_speed
+    return max(0.0, speed + noise * machine.noise[1]) if speed > 1.0 else 0.0
+
+
 def calculated_load(machine: Machine, air: float) -> float:
     """Return air flow as a share of what full throttle would give at this speed in this air [%] (SAE J1979)."""
     if not machine.running:
@@ -95,10 +101,11 @@ def _mixture(machine: Machine) -> dict[str, float]:
     status = _fuel_status(machine)
     values = {
         "fuel_system_status": status,
-        "fuel_system_status_2": status if machine.layout.banks > 1 else 0.0,
         "commanded_equivalence_ratio": machine.control.wished_lambda,
         "commanded_evap_purge": machine.purge.duty,
     }
+    if machine.layout.banks > 1:
+        values["fuel_system_status_2"] = status
     for bank, trim in enumerate(mixture.trims, start=1):
         values[f"short_term_fuel_trim_bank_{bank}"] = trim.short
         values[f"long_term_fuel_trim_bank_{bank}"] = trim.long_at(mixture.place)

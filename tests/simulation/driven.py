@@ -30,22 +30,22 @@ HOT = replace(
     compose(
         "hot",
         (
-            standing(75),
-            cruise(70, 90),
-            hold(70, 90),
+            standing(38),
+            cruise(70, 32, 3.5),
+            hold(70, 34),
             slow_down(70, 45),
             pull(11),
-            overrun(12),
-            hold(45, 8),
+            overrun(8),
+            hold(45, 5),
             pull(14, 2.0),
             slow_down(60, 0),
-            standing(40),
+            standing(18),
         ),
     ),
     soak_hours=0.1,
 )
 SLOW_TRAFFIC = replace(
-    compose("slow_traffic", (jam(420), standing(180))),
+    compose("slow_traffic", (jam(300), standing(150))),
     soak_hours=0.05,
     weather=Weather(32.0),
     air_conditioning=True,
@@ -75,7 +75,7 @@ def reported(drive: SimulatedDrive, key: str) -> FloatArray:
 def idling(drive: SimulatedDrive) -> BoolArray:
     """Hot idle with the engine running for a while."""
     speed, turns = true(drive, "vehicle_speed"), true(drive, "engine_speed")
-    return (speed < 1.0) & (turns > 300.0) & (drive.truth.times > 45.0)
+    return (speed < 1.0) & (turns > 300.0) & (drive.truth.times > 38.0)
 
 
 def cruising(drive: SimulatedDrive) -> BoolArray:
