@@ -46,11 +46,10 @@ class VirtualCar:
     ) -> None:
         self.layout, self.trip = layout, trip
         self._machine = Machine(layout, trip, faults, seed, memory)
-        self._seed = seed
         self._slow_until = -1.0
         self._monitors: tuple[MonitorResult, ...] = ()
         self._codes: Mapping[CodeKind, tuple[str, ...]] = {}
-        self._information = engine_information(layout, seed, self.in_use_counters())
+        self._information = engine_information(layout, self._machine.car_seed, self.in_use_counters())
 
     @property
     def information(self) -> Mapping[str, str | tuple[int, ...]]:
@@ -123,6 +122,7 @@ class VirtualCar:
             minutes_with_lamp=diagnosis.lamp_minutes,
             engine_temperature=machine.cooling.coolant,
             in_use=diagnosis.in_use(),
+            car_seed=machine.car_seed,
         )
 
     def monitor_results(self) -> tuple[MonitorResult, ...]:

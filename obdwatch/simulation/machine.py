@@ -58,13 +58,14 @@ class Machine:
         self.layout, self.trip, self.faults = layout, trip, tuple(faults)
         self.memory = memory or CarMemory()
         self.seed = seed
+        self.car_seed = self.memory.car_seed if self.memory.car_seed is not None else seed
         self.t = 0.0
         self.odometer = self.memory.odometer_km
         self.effects = effects_of(self.faults, layout.bank_cylinders, self.odometer)
         self.chance = Chance(seed, 1)
         self.filling = Filling(layout)
         self.limits = Limits(layout, self.filling)
-        self.tolerances = Tolerances.drawn(layout, seed)
+        self.tolerances = Tolerances.drawn(layout, self.car_seed)
         self._steps = 0
         self._build_engine()
         self._build_rest()

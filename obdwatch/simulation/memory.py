@@ -30,7 +30,8 @@ class CarMemory:
 
     `long_trims` [%] per bank and learning cell; `misfire_averages` [counts] per cylinder over ten drives;
     `monitor_values` holds the last result of each on-board monitor; `ready` the readiness monitors that have completed
-    since an erase; `engine_temperature` [degC] at key-off.
+    since an erase; `engine_temperature` [degC] at key-off. `car_seed` says which car of its layout this is (build
+    tolerances, identification number), so that trips of different seed can be trips of one car; None takes the trip's.
     """
 
     odometer_km: float = 148_000.0
@@ -52,4 +53,4 @@ class CarMemory:
     minutes_with_lamp: float = 0.0
     engine_temperature: float | None = None
     in_use: Mapping[str, int] = field(default_factory=dict)
-    ignition_cycles: int = 900
+    car_seed: int | None = None

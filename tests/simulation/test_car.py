@@ -135,6 +135,15 @@ def test_a_next_trip_starts_from_what_the_last_one_left() -> None:
     assert second.machine.odometer == pytest.approx(memory.odometer_km)
 
 
+def test_trips_of_different_seed_can_be_trips_of_one_car() -> None:
+    first = VirtualCar(INLINE_FOUR_AIR_FLOW, SHORT, seed=1)
+    second = VirtualCar(INLINE_FOUR_AIR_FLOW, SHORT, seed=2, memory=first.finish())
+    stranger = VirtualCar(INLINE_FOUR_AIR_FLOW, SHORT, seed=2)
+    assert second.information["vin"] == first.information["vin"] != stranger.information["vin"]
+    assert second.machine.tolerances == first.machine.tolerances != stranger.machine.tolerances
+    assert _engine(second.snapshot(40.0)) != _engine(VirtualCar(INLINE_FOUR_AIR_FLOW, SHORT, seed=1).snapshot(40.0))
+
+
 def test_misfire_counts_of_the_last_drive_are_shown_until_the_engine_runs_again() -> None:
     memory = CarMemory(misfire_last=(7, 0, 0, 0), misfire_averages=(3.5, 0.0, 0.0, 0.0))
     car = VirtualCar(INLINE_FOUR_AIR_FLOW, SHORT, memory=memory)
