@@ -1,4 +1,4 @@
-"""A saved session for a notebook: signals as pandas objects, findings in words. `obdwatch.load` is this module's door."""
+"""A saved session for a notebook, signals as pandas objects, findings in words: what `obdwatch.load` returns."""
 
 from __future__ import annotations
 
