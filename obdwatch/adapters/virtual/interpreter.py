@@ -107,7 +107,7 @@ class ElmInterpreter:
         """Do what time alone brings about: take up deferred characters, give up an unfinished command."""
         while self._deferred and now >= self._busy_until:
             self._take(self._deferred.pop(0), self._busy_until)
-        if self._typed and now - self._last_character >= COMMAND_PATIENCE:
+        if self._typed and now >= self._last_character + COMMAND_PATIENCE:  # the very sum `next_output` names
             self._typed.clear()
             self._reply(say(UNKNOWN), now)
 

@@ -23,6 +23,12 @@ protocols = st.sampled_from("12356789AC")
 faults = st.lists(st.sampled_from([name for name in LINK_FAULTS if name != "unknown"]), max_size=3, unique=True)
 
 
+def identified(terminal: Terminal) -> bool:
+    answer = terminal.type("ATI")
+    terminal.clock.sleep(6.0)  # longer than a broken link stays away
+    return "ELM327 v2.2" in answer and answer.endswith(">")
+
+
 def always_comes_back(data: bytes, protocol: str, names: list[str], pause: float) -> None:
     terminal = Terminal(CarBus(FormulaCar(), protocol), *[f"{name}=0.3" for name in names], seed=len(data))
     half = len(data) // 2
@@ -31,11 +37,7 @@ def always_comes_back(data: bytes, protocol: str, names: list[str], pause: float
     terminal.send(b"\x7f\x7f\r")
     terminal.clock.sleep(30.0)
     terminal.send(b"\x7f\x7f\r")
-    answers = []
-    for _ in range(60):
-        answers.append(terminal.type("ATI"))
-        terminal.clock.sleep(6.0)  # longer than a broken link stays away
-    assert any("ELM327 v2.2" in answer and answer.endswith(">") for answer in answers)
+    assert any(identified(terminal) for _ in range(60))
 
 
 @settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])

@@ -100,6 +100,20 @@ def test_a_slower_bus_takes_longer_for_a_frame() -> None:
     assert slow.took - fast.took == pytest.approx(3 * 129 / 250e3 / 2, rel=0.7)
 
 
+def test_rounding_never_lets_time_stand_still() -> None:
+    """Found by the fuzz test: for some times t, (t + 20) - t is a hair below 20, and a hang waited for it."""
+    starts = [start for start in (n / 10 for n in range(1, 400)) if (start + 20.0) - start < 20.0]
+    assert starts
+    for start in starts:
+        made = Terminal(TableBus(TABLE))
+        made.clock.sleep(start)
+        made.adapter.receive(b"010")
+        for _ in range(5):
+            made.adapter.output()
+            made.clock.sleep((made.adapter.next_output() or 0.0) - made.clock.monotonic())
+        assert made.adapter.next_output() is None
+
+
 def test_scaled_clock_runs_faster_than_the_one_behind() -> None:
     behind = InjectedClock()
     clock = ScaledClock(10.0, behind)
