@@ -76,13 +76,13 @@ def finding_card(index: int, finding: Finding, units: str) -> Component:
     return html.Article(
         [
             html.P(state(finding)),
-            html.H3(wording.headline(finding)),
+            html.H3(finding.headline),
             _points_to(finding),
             html.Ul([html.Li(reason) for reason in finding.reasons]) if finding.reasons else None,
-            _measures(finding.measures, units),
             _drive_to_get(finding),
             *_places(index, finding),
-            *(html.P([html.Strong("Take care: "), caution], className="caution") for caution in finding.cautions),
+            _cautions(finding.cautions),
+            _measures(finding.measures, units),
         ],
         className=f"finding {finding.verdict}",
     )
@@ -94,7 +94,7 @@ def _points_to(finding: Finding) -> Component | None:
     sure = wording.sureness(finding.confidence)
     if not finding.parts:
         return html.P(f"How sure: {sure}.", className="quiet")
-    first, *others = [wording.signal_name(part).lower() for part in finding.parts]
+    first, *others = [wording.in_words(part).lower() for part in finding.parts]
     also = f", or {', '.join(others)}" if others else ""
     return html.P(f"Points to: {first}{also}. How sure: {sure}.", className="quiet")
 
@@ -123,12 +123,18 @@ def _places(index: int, finding: Finding) -> list[Component]:
     ]
 
 
+def _cautions(cautions: Sequence[str]) -> Component | None:
+    if not cautions:
+        return None
+    return html.Div([html.Strong("Take care"), *(html.P(caution) for caution in cautions)], className="caution")
+
+
 def _measures(measures: Sequence[Measure], units: str) -> Component | None:
     if not measures:
         return None
     head = html.Thead(html.Tr([html.Th(text, scope="col") for text in ("Measured", "Value", "Expected")]))
     body = html.Tbody([_measure_row(measure, units) for measure in measures])
-    return html.Table([head, body], className="numbers")
+    return html.Details([html.Summary("The numbers behind it"), html.Table([head, body], className="numbers")])
 
 
 def _measure_row(measure: Measure, units: str) -> Component:
@@ -136,7 +142,7 @@ def _measure_row(measure: Measure, units: str) -> Component:
     if measure.interval is not None:
         value += f" ({wording.quantities(measure.interval, measure.unit, units)})"
     expected = wording.quantities(measure.expected, measure.unit, units) if measure.expected is not None else "–"
-    name = wording.signal_name(measure.name)
+    name = wording.in_words(measure.name)
     return html.Tr([html.Th(name, scope="row"), html.Td(value), html.Td(expected)])
 
 

@@ -191,7 +191,9 @@ def _value_axis(domain: tuple[float, float], named: Mapping[int, str], view: Vie
     seen = {int(v) for v in np.unique(view.values[np.isfinite(view.values)])} if named else set()
     if seen and seen <= set(named):
         ticks = sorted(seen)
-        axis |= {"tickvals": ticks, "ticktext": [plain(shortened(named[value], 18)) for value in ticks]}
+        axis |= {"tickvals": ticks, "ticktext": [plain(shortened(named[value], 40)) for value in ticks]}
+        # Inside the panel: a state is said in words, for which the margin has no room.
+        axis |= {"ticklabelposition": "inside top", "range": [ticks[0] - 0.3, ticks[-1] + 0.9]}
     return axis
 
 

@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from dashboards.wording import signal_name
+from dashboards.wording import in_words
+from obdwatch.decoding.parameters import PARAMETER_BY_KEY
 from obdwatch.records import Signal
 
 # More than four lines in one panel cannot be told apart without colours that not everybody sees.
@@ -81,6 +82,14 @@ GROUPS = (
 )
 
 
+def signal_name(key: str) -> str:
+    """The name of a signal: that of SAE J1979 where it has one; a second control unit's is told apart."""
+    base, _, ecu = key.partition("@")
+    parameter = PARAMETER_BY_KEY.get(base)
+    name = parameter.name if parameter is not None else in_words(base)
+    return f"{name} (control unit {ecu})" if ecu else name
+
+
 def panels_for(signals: Mapping[str, Signal], chosen: Iterable[str]) -> tuple[Panel, ...]:
     """Panels for the `chosen` keys among `signals`, in the order of `GROUPS`; unknown keys are passed over."""
     left = {key: signals[key].unit for key in chosen if key in signals}
@@ -96,7 +105,7 @@ def panels_for(signals: Mapping[str, Signal], chosen: Iterable[str]) -> tuple[Pa
         step = MOST_LINES if unit else 1
         for first in range(0, len(alike), step):
             part = alike[first : first + step]
-            panels.append(_panel("", unit, part, [signal_name(key) for key in part]))
+            panels.append(_panel("Other signals", unit, part, [signal_name(key) for key in part]))
     return tuple(panels)
 
 

@@ -8,7 +8,7 @@ from dashboards.downsampling import view_of
 from dashboards.drawing import Band, Flag, Picture, Screen, Window
 from dashboards.panels import Panel
 from dashboards.sessions import LoadedDrive
-from dashboards.wording import MARK_WORDS, headline, length, shortened
+from dashboards.wording import MARK_WORDS, explained, length, shortened
 from obdwatch.decoding.parameters import PARAMETER_BY_KEY
 from obdwatch.records import Drive, Finding, Mark, MarkKind, Verdict
 
@@ -21,7 +21,7 @@ def picture_of(loaded: LoadedDrive, panels: Sequence[Panel], window: Window, ask
         views={key: view_of(loaded.traces[key], window.start, window.end) for key in keys},
         states=states_of(keys),
         window=window,
-        bands=bands_of(loaded.findings, asked),
+        bands=bands_of(explained(loaded.findings, screen.units), asked),
         flags=flags_of(loaded.drive),
         lane=bool(loaded.drive.marks) or any(finding.spans for finding in loaded.findings),
         screen=screen,
@@ -37,7 +37,7 @@ def states_of(keys: Sequence[str]) -> dict[str, Mapping[int, str]]:
 def bands_of(findings: Sequence[Finding], chosen: object) -> tuple[Band, ...]:
     """The places of faults, and the places of whatever the reader asked to see."""
     return tuple(
-        Band(span.start, span.end, shortened(span.text or headline(finding), 60), chosen=index == chosen)
+        Band(span.start, span.end, shortened(span.text or finding.headline, 60), chosen=index == chosen)
         for index, finding in enumerate(findings)
         if finding.verdict is Verdict.FAULT or index == chosen
         for span in finding.spans

@@ -72,9 +72,14 @@ class ListedDrive:
 
 @dataclass(frozen=True, slots=True)
 class LoadedDrive:
-    """A drive with everything a page shows of it; `traces` by signal key, `remarks` on the recording itself."""
+    """A drive with everything a page shows of it.
+
+    `session` carries the keeper's corrections, which the file does not; `traces` by signal key; `remarks` are about
+    the recording itself.
+    """
 
     drive: Drive
+    session: Session
     car: Car | None
     findings: tuple[Finding, ...]
     remarks: tuple[str, ...]
@@ -86,6 +91,19 @@ class LoadedDrive:
         return sum(trace.times.size for trace in self.traces.values())
 
 
+@dataclass(slots=True)
+class _Kept:
+    """What was read from one state of a file, and the judgement of it once somebody needed one."""
+
+    drive: Drive
+    traces: Mapping[str, Trace]
+    judgement: Judgement | None = None
+
+    @property
+    def samples(self) -> int:
+        return sum(trace.times.size for trace in self.traces.values())
+
+
 class SessionShelf:
     """The drives of one logbook, the last few of them loaded. Safe to use from several threads."""
 
@@ -93,7 +111,7 @@ class SessionShelf:
         self._logbook = logbook
         self._analyse = analyse
         self._load = load or _load_drive
-        self._loaded: OrderedDict[tuple[str, int, int], LoadedDrive] = OrderedDict()
+        self._kept: OrderedDict[tuple[str, int, int], _Kept] = OrderedDict()
         self._lock = threading.RLock()
 
     def listed(self) -> tuple[ListedDrive, ...]:
@@ -119,42 +137,44 @@ class SessionShelf:
             return next((car for car in self._logbook.cars() if car.id == session.car_id), None)
 
     def open(self, session_id: str) -> LoadedDrive:
-        """Load a drive, from memory where it was loaded before and its file is the same.
+        """Load a drive, from memory where its file is the same as last time; what the logbook says is always fresh.
 
         Raises LogbookError for an unknown id, SessionFileError for a file that is missing or cannot be read.
         """
         with self._lock:
             session = self.session(session_id)
-            path = self._logbook.path_of(session_id)
-            try:
-                state = path.stat()
-            except OSError as error:
-                raise SessionFileError(
-                    path, "the file of this drive is not there; put it back or take it out of the logbook"
-                ) from error
-            key = (session_id, state.st_mtime_ns, state.st_size)
-            if key not in self._loaded:
-                self._keep(key, self._prepare(session, path))
-            self._loaded.move_to_end(key)
-            return self._loaded[key]
+            kept = self._read(session_id)
+            car = self.car_of(session)
+            findings, remarks = tuple(self._logbook.findings(session_id)), kept.drive.problems
+            if not findings and self._analyse is not None:
+                kept.judgement = kept.judgement or self._analyse(kept.drive, car)
+                findings, remarks = tuple(kept.judgement.findings), tuple(kept.judgement.remarks)
+            return LoadedDrive(kept.drive, session, car, findings, remarks, kept.traces)
 
-    def _prepare(self, session: Session, path: Path) -> LoadedDrive:
-        drive = self._load(path)
-        car = self.car_of(session)
-        findings, remarks = tuple(self._logbook.findings(session.id)), drive.problems
-        if not findings and self._analyse is not None:
-            judgement = self._analyse(drive, car)
-            findings, remarks = tuple(judgement.findings), tuple(judgement.remarks)
-        cuts = [(mark.t, mark.t + mark.duration) for mark in drive.marks if mark.kind in INTERRUPTIONS]
-        traces = {key: trace_of(signal, cuts) for key, signal in drive.signals.items()}
-        return LoadedDrive(drive, car, findings, remarks, traces)
+    def _read(self, session_id: str) -> _Kept:
+        path = self._logbook.path_of(session_id)
+        try:
+            state = path.stat()
+        except OSError as error:
+            problem = "the file of this drive is not there; put it back or take the drive out of the logbook"
+            raise SessionFileError(path, problem) from error
+        key = (session_id, state.st_mtime_ns, state.st_size)
+        if key not in self._kept:
+            self._keep(key, _prepared(self._load(path)))
+        self._kept.move_to_end(key)
+        return self._kept[key]
 
-    def _keep(self, key: tuple[str, int, int], loaded: LoadedDrive) -> None:
-        for old in [k for k in self._loaded if k[0] == key[0]]:
-            del self._loaded[old]
-        self._loaded[key] = loaded
-        while len(self._loaded) > 1 and sum(kept.samples for kept in self._loaded.values()) > MOST_SAMPLES:
-            self._loaded.popitem(last=False)
+    def _keep(self, key: tuple[str, int, int], read: _Kept) -> None:
+        for old in [k for k in self._kept if k[0] == key[0]]:
+            del self._kept[old]
+        self._kept[key] = read
+        while len(self._kept) > 1 and sum(kept.samples for kept in self._kept.values()) > MOST_SAMPLES:
+            self._kept.popitem(last=False)
+
+
+def _prepared(drive: Drive) -> _Kept:
+    cuts = [(mark.t, mark.t + mark.duration) for mark in drive.marks if mark.kind in INTERRUPTIONS]
+    return _Kept(drive, {key: trace_of(signal, cuts) for key, signal in drive.signals.items()})
 
 
 def _latest_first(session: Session) -> tuple[bool, float, str]:

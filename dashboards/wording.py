@@ -3,24 +3,20 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from datetime import datetime
 
 import numpy as np
 
 from dashboards.downsampling import trace_of
+from obdwatch.explanations.findings import URGENCY_WORDS, explain
 from obdwatch.records import Car, Drive, Finding, MarkKind, Session, Signal, Urgency, Verdict
 from obdwatch.units import screen_unit, to_screen
 
 # The same order everywhere: what needs a decision first, then what is missing, then what is well.
 _ORDER = {Urgency.STOP: 0, Urgency.SOON: 1, Urgency.NEXT_SERVICE: 2, Urgency.WATCH: 3}
 
-URGENCY_WORDS = {
-    Urgency.STOP: "Stop driving",
-    Urgency.SOON: "Act soon",
-    Urgency.NEXT_SERVICE: "At the next service",
-    Urgency.WATCH: "Keep an eye on it",
-}
-# The same as a sentence of its own.
+# An urgency as a sentence of its own; as a label it is in obdwatch.explanations.findings.
 URGENCY_SENTENCES = {
     Urgency.STOP: "Stop driving until it is put right.",
     Urgency.SOON: "Act soon.",
@@ -45,23 +41,14 @@ MARK_WORDS = {
 }
 
 
-def signal_name(key: str) -> str:
-    """The name of a signal as a reader says it; a second control unit's is told apart.
+def in_words(name: str) -> str:
+    """A name of the records (`coolant_temperature_sensor`) as a reader says it.
 
-    >>> signal_name("coolant_temperature")
-    'Coolant temperature'
-    >>> signal_name("engine_speed@7E9")
-    'Engine speed (control unit 7E9)'
+    >>> in_words("coolant_temperature_sensor")
+    'Coolant temperature sensor'
     """
-    base, _, ecu = key.partition("@")
-    words = base.replace("_", " ").strip()
-    name = words[:1].upper() + words[1:]
-    return f"{name} (control unit {ecu})" if ecu else name
-
-
-def detector_name(detector: str) -> str:
-    """The question a detector asks, as a heading."""
-    return signal_name(detector.replace("-", "_"))
+    words = name.replace("_", " ").strip()
+    return words[:1].upper() + words[1:]
 
 
 def clock_time(seconds: float) -> str:
@@ -147,6 +134,11 @@ def distance(drive: Drive, units: str) -> str:
     return f"at least {text}" if holes else text
 
 
+def explained(findings: Sequence[Finding], units: str) -> tuple[Finding, ...]:
+    """The findings with headline, reasons and cautions in plain language, in the units of the reader."""
+    return tuple(explain(finding, units) for finding in findings)
+
+
 def state_words(finding: Finding) -> str:
     """Verdict or urgency of one finding in words."""
     if finding.verdict is Verdict.FAULT and finding.urgency is not None:
@@ -159,15 +151,6 @@ def rank(finding: Finding) -> int:
     if finding.verdict is Verdict.FAULT:
         return _ORDER[finding.urgency] if finding.urgency is not None else len(_ORDER)
     return len(_ORDER) + (1 if finding.verdict is Verdict.NOT_ENOUGH_DATA else 2)
-
-
-def headline(finding: Finding) -> str:
-    """What a finding says in one line; made from its signature where a detector gave none."""
-    if finding.headline.strip():
-        return finding.headline.strip()
-    if finding.signature:
-        return f"{detector_name(finding.detector)}: {finding.signature.replace('_', ' ')}"
-    return f"{detector_name(finding.detector)}: {VERDICT_WORDS[finding.verdict].lower()}"
 
 
 def sureness(confidence: float) -> str:
@@ -210,5 +193,7 @@ def quantities(ends: tuple[float, float], unit: str, units: str) -> str:
 
 
 def with_unit(text: str, name: str) -> str:
-    """`text` and the name of a unit, held together on one line."""
+    """`text` and the name of a unit, held together on one line; a share or a probability has none ("-")."""
+    if name == "-":
+        return text
     return f"{text}{name}" if name in ("", "%", "°") else f"{text}\N{NO-BREAK SPACE}{name}"

@@ -93,10 +93,9 @@ def register(app: Dash, shelf: SessionShelf) -> None:
 def body(loaded: LoadedDrive, visit: Visit) -> list[Component]:
     """Everything below the heading."""
     screen = visit.screen
-    findings = [
-        finding_card(index, loaded.findings[index], screen.units)
-        for index in sorted(range(len(loaded.findings)), key=lambda i: wording.rank(loaded.findings[i]))
-    ]
+    said = wording.explained(loaded.findings, screen.units)
+    ordered = sorted(enumerate(said), key=lambda numbered: wording.rank(numbered[1]))
+    findings = [finding_card(index, finding, screen.units) for index, finding in ordered]
     return [
         *(html.P(text, className="lead") for text in [driven(loaded, screen.units)] if text),
         html.P(about(loaded, screen.units), className="quiet"),
@@ -144,7 +143,7 @@ def _signals(loaded: LoadedDrive, visit: Visit) -> list[Component]:
 
 
 def _why_empty(loaded: LoadedDrive) -> str:
-    if loaded.drive.session.origin == "imported":
+    if loaded.session.origin == "imported":
         return "The imported table had no column that is known; a column map names them (obdwatch import --columns)."
     return "Was the ignition on, and the adapter seated in its socket?"
 

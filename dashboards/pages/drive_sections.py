@@ -12,7 +12,7 @@ from dash.development.base_component import Component
 from dashboards import wording
 from dashboards.components import labelled, notice
 from dashboards.drawing import Picture
-from dashboards.panels import ordered_keys
+from dashboards.panels import ordered_keys, signal_name
 from dashboards.pictures import flag_words
 from dashboards.sessions import LoadedDrive
 from obdwatch.records import CodeReading, Drive, MarkKind
@@ -33,7 +33,7 @@ def driven(loaded: LoadedDrive, units: str) -> str:
 def about(loaded: LoadedDrive, units: str) -> str:
     """The facts of a recording in one line."""
     drive = loaded.drive
-    session = drive.session
+    session = loaded.session
     signals = sum(1 for trace in loaded.traces.values() if trace.times.size)
     how = [part for part in (session.adapter, session.protocol) if part]
     facts = [
@@ -70,7 +70,7 @@ def chooser(loaded: LoadedDrive, chosen: Sequence[str]) -> Component:
         [
             html.Summary("Choose signals"),
             dmc.CheckboxGroup(
-                html.Div([dmc.Checkbox(wording.signal_name(key), value=key) for key in keys], className="chooser"),
+                html.Div([dmc.Checkbox(signal_name(key), value=key) for key in keys], className="chooser"),
                 value=[key for key in keys if key in chosen],
                 id="chosen",
                 label="Signals to draw",
@@ -132,7 +132,7 @@ def _values_row(loaded: LoadedDrive, key: str, picture: Picture) -> Component:
     name = screen_unit(unit, picture.screen.units).name
     return html.Tr(
         [
-            html.Th(f"{wording.signal_name(key)}{f', {name}' if name else ''}", scope="row"),
+            html.Th(f"{signal_name(key)}{f', {name}' if name else ''}", scope="row"),
             *(html.Td(cell) for cell in cells),
             html.Td(f"{values.size:,}"),
         ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from dash import dcc, html
 from dash.development.base_component import Component
@@ -16,7 +17,8 @@ from obdwatch.records import Finding, Verdict
 
 def show(shelf: SessionShelf, visit: Visit) -> Page:
     """Build the page."""
-    listed = shelf.listed()
+    units = visit.screen.units
+    listed = [replace(one, findings=wording.explained(one.findings, units)) for one in shelf.listed()]
     if not listed:
         return Page("How to begin", _how_to_begin())
     return Page(
@@ -24,7 +26,7 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
         [
             html.H1("Drives"),
             html.P(_latest_in_words(listed[0]), className="lead"),
-            html.Ol([_line(drive, visit.screen.units) for drive in listed], className="drives"),
+            html.Ol([_line(drive, units) for drive in listed], className="drives"),
         ],
     )
 
@@ -35,7 +37,7 @@ def _latest_in_words(latest: ListedDrive) -> str:
     if faults:
         urgency = faults[0].urgency
         advice = f" {wording.URGENCY_SENTENCES[urgency]}" if urgency is not None else ""
-        return f"{car}, latest drive: {wording.headline(faults[0]).rstrip('.')}.{advice}"
+        return f"{car}, latest drive: {faults[0].headline.rstrip('.')}.{advice}"
     if not latest.findings:
         return f"{car}: nobody has looked at the latest drive yet. Open it to see what it says."
     if all(f.verdict is Verdict.HEALTHY for f in latest.findings):
@@ -67,7 +69,7 @@ def _verdict(findings: Sequence[Finding]) -> list[Component | str]:
         return [html.Span("Not analysed yet", className="quiet")]
     first, *others = sorted(findings, key=wording.rank)
     faults = sum(f.verdict is Verdict.FAULT for f in others)
-    words: list[Component | str] = [state(first), " ", wording.headline(first)]
+    words: list[Component | str] = [state(first), " ", first.headline]
     if faults:
         words.append(html.Span(f" and {wording.count(faults, 'more finding')}", className="quiet"))
     return words

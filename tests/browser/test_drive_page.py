@@ -63,7 +63,8 @@ def test_finding_comes_in_words_with_urgency_and_what_is_missing_with_the_drive_
     assert states == ["At the next service", "Cannot tell yet", "Looks healthy"]
     fault = page.locator(".finding").first
     expect(fault).to_contain_text("The thermostat lets the engine run too cold")
-    expect(fault).to_contain_text("84 to 92")
+    fault.get_by_text("The numbers behind it").click()
+    expect(fault.get_by_text("84 to 92")).to_be_visible()
     expect(fault).to_contain_text("hot coolant scalds")
     expect(page.locator(".finding").nth(1)).to_contain_text("To find out: after a drive of 20 minutes")
 
@@ -154,10 +155,10 @@ def test_choosing_signals_changes_the_panels(page: Page, address: str) -> None:
     page.get_by_text("Choose signals").click()
     panels = page.locator(f"{GRAPH} .annotation-text", has_text=re.compile("^Ignition timing|^Timing advance"))
     expect(panels).to_have_count(0)
-    page.get_by_label("Timing advance").check()
+    page.get_by_label("Ignition timing advance").check()
     expect(panels).to_have_count(1)
     before = page.locator(GRAPH).bounding_box()
-    for name in ("Engine speed", "Vehicle speed", "Air flow"):
+    for name in ("Engine speed", "Vehicle speed", "Air flow rate"):
         page.get_by_label(name).uncheck()
     expect(page.locator("#values")).not_to_contain_text("Air flow")
     after = page.locator(GRAPH).bounding_box()
@@ -169,7 +170,7 @@ def test_choosing_signals_changes_the_panels(page: Page, address: str) -> None:
 def test_no_signal_chosen_is_said(page: Page, address: str) -> None:
     open_drive(page, address, query="?show=coolant_temperature")
     page.get_by_text("Choose signals").click()
-    page.get_by_label("Coolant temperature").uncheck()
+    page.get_by_label("Engine coolant temperature").uncheck()
     expect(page.locator("#values")).to_have_text("No signal is chosen.")
 
 

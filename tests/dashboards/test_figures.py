@@ -25,7 +25,7 @@ WIDE, NARROW = Screen(1280, "metric"), Screen(390, "metric")
 
 def loaded_from(drive: Drive) -> LoadedDrive:
     traces = {key: trace_of(signal) for key, signal in drive.signals.items()}
-    return LoadedDrive(drive, CAR, (FAULT, HEALTHY), (), traces)
+    return LoadedDrive(drive, drive.session, CAR, (FAULT, HEALTHY), (), traces)
 
 
 def picture(drive: Drive | None = None, screen: Screen = WIDE, window: Window | None = None) -> Picture:

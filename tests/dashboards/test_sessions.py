@@ -48,7 +48,18 @@ def test_drives_are_listed_latest_first_and_undated_last(tmp_path: Path) -> None
 
 def test_second_look_reads_no_file(book: FakeLogbook) -> None:
     shelf = shelf_of(book)
-    assert shelf.open("a") is shelf.open("a")
+    assert shelf.open("a").drive is shelf.open("a").drive
+    assert book.loads == 1
+
+
+def test_what_the_logbook_says_is_always_fresh(book: FakeLogbook) -> None:
+    """The keeper may name the car, correct a note or have the drive analysed again while its page is open."""
+    shelf = shelf_of(book)
+    assert shelf.open("a").findings == (FAULT,)
+    book.found["a"] = (HEALTHY,)
+    book.known_cars = ()
+    assert shelf.open("a").findings == (HEALTHY,)
+    assert shelf.open("a").car is None
     assert book.loads == 1
 
 

@@ -75,14 +75,15 @@ def test_findings_stand_in_the_order_of_urgency_then_missing_then_healthy() -> N
 
 
 def test_every_urgency_verdict_and_mark_has_words() -> None:
-    assert set(wording.URGENCY_WORDS) == set(wording.URGENCY_SENTENCES) == set(Urgency)
+    assert set(wording.URGENCY_SENTENCES) == set(Urgency)
     assert set(wording.VERDICT_WORDS) == set(Verdict)
     assert set(wording.MARK_WORDS) == set(MarkKind)
 
 
-def test_finding_without_a_headline_gets_one_from_its_signature() -> None:
-    assert wording.headline(Finding("warm_up", Verdict.FAULT, "stuck_open")) == "Warm up: stuck open"
-    assert wording.headline(Finding("warm_up", Verdict.HEALTHY)) == "Warm up: looks healthy"
+def test_finding_without_words_gets_them() -> None:
+    bare = (Finding("warm_up", Verdict.FAULT, "stuck_open"), Finding("warm_up", Verdict.HEALTHY), UNSURE)
+    assert all(finding.headline for finding in wording.explained(bare, "metric"))
+    assert wording.explained((FAULT,), "us")[0].headline == FAULT.headline
 
 
 def test_shortened_text_shows_that_it_was_cut() -> None:
@@ -98,6 +99,7 @@ def test_shortened_text_shows_that_it_was_cut() -> None:
         (1.609344, "km", "us", "1 miles"),  # NIST SP 811: exact
         (12.5, "%", "metric", "12.5%"),
         (3, "count", "metric", "3 count"),
+        (0.85, "-", "metric", "0.85"),
         (0.001, "V", "metric", "0 V"),
         (-0.001, "V", "metric", "0 V"),
         (1234567.0, "1/min", "metric", "1,234,567 rpm"),
