@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from obdwatch.records import Car, Drive, FloatArray, Signal
+from obdwatch.records import BoolArray, Car, Drive, FloatArray, Signal
 from obdwatch.signals.alignment import align
 
 MAX_AGE = 2.5  # s; the three signals of one round of a slow link
 LEAST_SAMPLES = 50  # triples; fewer prove nothing about the engine
-LEAST_LOAD = 20.0  # %; below it the steps of the reading are coarse and flow pulsates (common practice)
-LEAST_SPEED = 1000.0  # 1/min; above idle
-# A car that defines its absolute load as SAE J1979 does reproduces its displacement within a few per cent: nine of ten
-# cars of an open data set lie within 4 % (Vehicle Energy Dataset, arXiv:1905.02081). An air leak or a dirty sensor
-# does not move the ratio, because both signals come from the same air flow.
+LEAST_SPEED = 300.0  # 1/min; below it the engine does not run by itself
+STEADY = (
+    0.1  # relative change since the reading before; in a transient three readings of one row do not belong together
+)
+# A car that defines its absolute load as SAE J1979 does reproduces its displacement: nine of ten cars of an open data
+# set (Vehicle Energy Dataset, arXiv:1905.02081) lie within 3.1 % by this rule, so the tolerance is five times that. An
+# air leak or a dirty sensor does not move the ratio, because both signals come from the same measured air.
 TOLERANCE = 0.15
 AIR_DENSITY = 1.184  # g/L at 25 degC and 101.325 kPa, as SAE J1979 defines absolute load
 STROKES = 120.0  # s/min times two turns per intake stroke
@@ -35,10 +37,16 @@ def displacement_shown(drive: Drive) -> float | None:
     if load is None or not {"air_flow", "engine_speed"} <= set(drive.signals):
         return None
     flow, speed = align(drive, ("air_flow", "engine_speed"), load.times, MAX_AGE)
-    usable = (load.values >= LEAST_LOAD) & (speed >= LEAST_SPEED) & (flow > 0)  # False where one is missing
+    running = (load.values > 0) & (speed >= LEAST_SPEED) & (flow > 0)  # False where one is missing
+    usable = running & _steady(flow) & _steady(speed) & _steady(load.values)
     if np.count_nonzero(usable) < LEAST_SAMPLES:
         return None
     return float(np.median(_displacements(flow[usable], speed[usable], load.values[usable])))
+
+
+def _steady(values: FloatArray) -> BoolArray:
+    before, after = values[:-1], values[1:]
+    return np.concatenate(([False], np.abs(after - before) <= STEADY * np.abs(before)))
 
 
 def _displacements(flow: FloatArray, speed: FloatArray, load: FloatArray) -> FloatArray:
