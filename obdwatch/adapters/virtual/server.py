@@ -58,8 +58,8 @@ class AdapterServer:
 
     def _break_link(self) -> None:
         """Play a link that is lost: no client, no way in, until it is back or the server stops."""
+        self._door.lock()  # first, or the client that is thrown out is in again before the door is shut
         self._lose_client()
-        self._door.lock()
         while (back := self._interpreter.link_back_at()) is not None and not self._stopping.is_set():
             self._wait(back)
         if not self._stopping.is_set():
