@@ -64,11 +64,6 @@ class ExtraRequests:
         self._add_monitors(_offered(connection, 0x06))
 
     @property
-    def all_asked(self) -> bool:
-        """Whether everything has been asked at least once."""
-        return self.not_asked is None
-
-    @property
     def not_asked(self) -> bytes | None:
         """The first request that has never been asked, None when there is none left."""
         return next((extra.request for extra in self._extras.values() if extra.asked_at is None), None)

@@ -29,9 +29,10 @@ SUPPLY_VOLTAGE = 0x42
 CURRENT_DATA = 0x01
 
 # At most one request in so many is not a full one, which keeps the values per second above 92 % of the ceiling even
-# while everything is asked for the first time, and above 95 % later.
-SPACING_AT_FIRST = 16
+# while everything is asked for the first time or waits too long, and above 95 % otherwise.
+SPACING_PRESSING = 16
 SPACING = 25
+PRESSING = 2.0  # times its interval that something has waited
 PATIENCE = 30.0  # s of key-on without a running engine, after which the rest is asked too
 SPACING_WAITING = 5  # then one request in so many is not for the starter
 RATE_WEIGHT = 0.05  # of one request in the running mean of how long a request takes
@@ -64,6 +65,14 @@ class Ask:
     def pids(self) -> tuple[int, ...]:
         """The service 01 parameters in it."""
         return tuple(self.request[1:]) if self.request[0] == CURRENT_DATA else ()
+
+
+@dataclass(frozen=True, slots=True)
+class Urgent:
+    """A request that takes the whole link for itself, and how long it has waited against how long it may."""
+
+    urgency: float
+    request: bytes
 
 
 class PollPlan:
@@ -148,23 +157,23 @@ class PollPlan:
         return Ask(bytes((CURRENT_DATA, SUPPLY_VOLTAGE if self._turn % 2 else ENGINE_SPEED)), now)
 
     def _while_running(self, now: float, spacing: int | None = None) -> Ask:
-        spacing = spacing or (SPACING if self._extras.all_asked else SPACING_AT_FIRST)
         self._since_other += 1
-        other = self._other(now) if self._since_other >= spacing else None
-        if other is None:
-            pids = self._queue.batch(now, self._batch.at(now))
-            if pids:
-                return Ask(bytes((CURRENT_DATA, *pids)), now)
-            other = self._other(now) or self._probe
+        other = self._other(now)
+        if other is not None and self._since_other >= (spacing or _spacing(other.urgency)):
+            self._since_other = 0
+            return Ask(other.request, now)
+        pids = self._queue.batch(now, self._batch.at(now))
+        if pids:
+            return Ask(bytes((CURRENT_DATA, *pids)), now)
         self._since_other = 0
-        return Ask(other, now)
+        return Ask(self._probe if other is None else other.request, now)
 
-    def _other(self, now: float) -> bytes | None:
+    def _other(self, now: float) -> Urgent | None:
         """The most urgent request that takes the whole link for itself."""
         single, extra = self._queue.single(now), self._extras.most_urgent(now)
-        if single is not None and (extra is None or single[0] >= extra[0]):
-            return bytes((CURRENT_DATA, single[1]))
-        return None if extra is None else extra[1]
+        waiting = [Urgent(single[0], bytes((CURRENT_DATA, single[1])))] if single is not None else []
+        waiting += [Urgent(*extra)] if extra is not None else []
+        return max(waiting, key=lambda urgent: urgent.urgency, default=None)
 
     def _learn_parameters(self, pids: Sequence[int], exchanges: Sequence[Exchange], now: float) -> None:
         in_company = len(pids) > 1
@@ -216,6 +225,10 @@ class PollPlan:
         if change is not None:
             kind = MarkKind.ENGINE_START if change is Change.STARTED else MarkKind.ENGINE_STOP
             yield Mark(exchanges[0].t, kind)
+
+
+def _spacing(urgency: float) -> int:
+    return SPACING_PRESSING if urgency > PRESSING else SPACING
 
 
 def _gap(began: float, now: float) -> Mark:

@@ -19,6 +19,7 @@ LONGEST_PAUSE = 300.0  # s
 MOST_PAUSES = 6  # doublings that lead past the longest pause
 FAILURES = 3  # unanswered requests in a row with the same parameter in them, before it is tried alone
 STRIKES = 2  # times that it answered alone after such failures, before it is taken to answer only alone
+LEAST_ALONE = 10.0  # s; a parameter that takes a request for itself is not asked more often (common practice)
 LONG_AGO = -1e9  # s; never asked
 
 
@@ -42,7 +43,7 @@ class Item:
         """How long it has waited against how long it may; from 1 on it is due."""
         if self.suspect:
             return (now - LONG_AGO) / FIRST_PAUSE
-        return (now - self.asked_at) / self.interval
+        return (now - self.asked_at) / (max(self.interval, LEAST_ALONE) if self.alone else self.interval)
 
     def is_wanted(self, now: float) -> bool:
         """Whether there is a reason to ask at all."""

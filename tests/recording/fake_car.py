@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from obdwatch.adapters.adapter import DEFAULT_DEADLINE
 from obdwatch.clock import InjectedClock
-from obdwatch.decoding.parameters import fields_of, possible_lengths
+from obdwatch.decoding.parameters import fields_of, possible_lengths, support_bitmap
 from obdwatch.errors import CarSilent, ConnectionLost
 from obdwatch.records import Connection, Exchange, ReplyStatus
 
@@ -102,6 +102,8 @@ class FakeCar:
         """The reply of the engine's control unit, None for silence."""
         service, rest = payload[0], payload[1:]
         if service == 0x01:
+            if rest == b"\x00":
+                return b"\x41\x00" + support_bitmap(self.pids, 0x00)
             known = [pid for pid in rest if pid in self.pids and pid not in self.refused]
             known = [pid for pid in known if len(rest) == 1 or pid not in self.alone]
             return b"\x41" + b"".join(bytes((pid,)) + self.data(pid, t) for pid in known) if known else None

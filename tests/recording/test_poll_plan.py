@@ -6,13 +6,16 @@ from collections import Counter
 from itertools import pairwise
 
 import pytest
+from hypothesis import Phase as Stage
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from obdwatch.clock import InjectedClock
 from obdwatch.decoding.parameters import data_length, fields_of
-from obdwatch.recording.poll_plan import Ask, Phase, PollPlan
-from obdwatch.recording.poll_targets import poll_class
+from obdwatch.recording.extra_requests import VOLTAGE_INTERVAL
+from obdwatch.recording.poll_plan import SPACING_PRESSING, Ask, Phase, PollPlan
+from obdwatch.recording.poll_queue import LEAST_ALONE
+from obdwatch.recording.poll_targets import SLOWEST, poll_class
 from obdwatch.records import Mark, MarkKind, PollClass
 from tests.recording.fake_car import USUAL_PIDS, FakeCar
 
@@ -219,7 +222,7 @@ SPEEDS = {"running": 800.0, "stopped": 0.0, "cranking": 220.0}
 
 
 @given(PIDS, st.integers(1, 6), st.sampled_from([0.05, 0.1, 0.3]), st.sampled_from(sorted(SPEEDS)))
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12, deadline=None, phases=[Stage.explicit, Stage.generate])
 def test_every_supported_parameter_is_asked_again_within_a_bounded_time(
     pids: set[int], most: int, seconds: float, engine: str
 ) -> None:
@@ -227,13 +230,18 @@ def test_every_supported_parameter_is_asked_again_within_a_bounded_time(
     car = running_car(
         pids=pids, most=most, seconds_per_request=seconds, engine_speed=lambda t: SPEEDS[engine], monitors=()
     )
-    drive(car, 400.0)
-    bound = 150.0 if engine == "running" or 0x0C not in pids else 360.0  # s; the starter takes four requests of five
-    for pid in pids:
+    alone = sum(data_length(pid) is None for pid in pids)
+    wanted = 1 / VOLTAGE_INTERVAL + alone / LEAST_ALONE  # requests per second that take the link for themselves
+    bound = 1.25 * SLOWEST * max(1.0, SPACING_PRESSING * seconds * wanted)  # s
+    if engine != "running" and 0x0C in pids:
+        bound *= 2  # the starter takes four requests of five
+    end = patience + 1.5 * bound
+    drive(car, end)
+    for pid in (pid for pid in pids if poll_class(pid) is not PollClass.NEVER):
         times = [t for t, request in car.requests if request[0] == 1 and pid in request[1:]]
         assert times, f"{pid:02X} was never asked"
         if poll_class(pid) is not PollClass.ONCE:
-            longest = max(b - a for a, b in pairwise([patience, *times, 400.0]))
+            longest = max(b - a for a, b in pairwise([patience, *times, end]))
             assert longest <= bound, f"{pid:02X} waited for {longest:.0f} s"
 
 
