@@ -33,7 +33,7 @@ class ElmInterpreter:
     """One virtual adapter on one bus.
 
     `receive` takes what a client wrote, `output` returns what is due by now, `next_output` says when the next piece
-    is due; all on `clock.monotonic()`. The bus's time begins with the interpreter's.
+    is due; all on `clock.monotonic()`. The bus's time begins with the interpreter's, or anew with `begin`.
     """
 
     def __init__(
@@ -62,6 +62,10 @@ class ElmInterpreter:
         self._link_back_at = -inf
 
     # -- for whoever carries the characters --------------------------------------------------------------------
+
+    def begin(self) -> None:
+        """Let the bus's time, and that of the link faults, begin now: the drive starts with the first client."""
+        self._origin = self._clock.monotonic()
 
     def receive(self, data: bytes) -> None:
         """Take characters from the client, as arriving now."""

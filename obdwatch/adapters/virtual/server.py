@@ -18,7 +18,10 @@ from obdwatch.adapters.virtual.scaled_clock import ScaledClock
 
 
 class AdapterServer:
-    """Serves one interpreter at one address; `port_name` is what a client opens."""
+    """Serves one interpreter at one address; `port_name` is what a client opens.
+
+    The car's time begins with the first character of the first client.
+    """
 
     def __init__(self, interpreter: ElmInterpreter, clock: ScaledClock, address: str) -> None:
         self._door = open_door(address)
@@ -26,6 +29,7 @@ class AdapterServer:
         self._clock = clock
         self._waker, self._alarm = socket.socketpair()
         self._stopping = threading.Event()
+        self._begun = False
         self.port_name = self._door.port_name
 
     def serve(self) -> None:
@@ -79,6 +83,9 @@ class AdapterServer:
         data = self._door.read()
         if data:
             self._speak()
+            if not self._begun:
+                self._begun = True
+                self._interpreter.begin()
             self._interpreter.receive(data)
         else:
             self._lose_client()

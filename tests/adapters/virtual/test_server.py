@@ -78,6 +78,16 @@ def test_the_next_client_finds_the_adapter_as_the_last_one_left_it() -> None:
             assert ask(second, "ATI") == "ELM327 v2.2\r\r>"
 
 
+def test_the_drive_begins_with_the_first_client() -> None:
+    with served() as port:
+        time.sleep(0.5)
+        with connected(port) as client:
+            for command in ("ATE0", "ATSP6"):
+                ask(client, command)
+            speed = int(ask(client, "010C").replace(" ", "")[4:8], 16) / 4
+    assert 700.0 <= speed < 704.0  # it rises by 10 1/min each second
+
+
 def test_a_second_client_waits_for_its_turn() -> None:
     with served() as port, connected(port) as first:
         ask(first, "ATE0")
@@ -191,6 +201,8 @@ def test_a_pseudo_terminal_serves_one_client_after_another() -> None:
 @needs_terminals
 def test_a_pseudo_terminal_goes_deaf_while_its_link_is_broken() -> None:
     with served("pty", "link_loss@0.2:0.6") as port, serial.serial_for_url(port, timeout=0.3) as line:
+        line.write(b"ATI\r")
+        assert b"ELM327 v2.2" in line.read_until(b">")
         time.sleep(0.25)
         line.write(b"ATI\r")
         assert line.read_until(b">") == b""
