@@ -52,11 +52,14 @@ def column_series(
     carried = carry_forward.recognise(columns)
     seconds = axis.times[axis.keep]
     found = []
+    # Where a carried table still has blanks in its first row, what stands there has just been read.
+    starts_blank = any(np.isnan(values[:1]).any() for values in columns.values())
     for index, values in columns.items():
         known = np.isfinite(values)
         length = carried.rounds.get(index)
         if length is not None:
             fresh = carry_forward.fresh_rows(values, length, carry_forward.gaps(seconds, length))
+            fresh[:1] |= known[:1] & starts_blank
             repeated = int(np.count_nonzero(known & ~fresh))
             found.append(Series(headings[index], seconds[fresh], values[fresh], repeated))
         elif known.all():
