@@ -67,12 +67,14 @@ class CodeExplanation:
     """A trouble code in plain language.
 
     `causes` stand in the order of how often they are to blame, `first_checks` from bare hands to instruments.
-    `component` is the id of the component table, None where the code names none.
+    `purpose` says what the component is for, empty where there is none; `component` is its id, None where the code
+    names none.
     """
 
     code: str
     title: str
     meaning: str
+    purpose: str
     car_does: str
     driver_notices: str
     urgency: Urgency

@@ -8,14 +8,14 @@ entries and nothing else. An entry may serve several codes (`also`); `{bank}`, `
 from __future__ import annotations
 
 import re
-import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from obdwatch.errors import InputError
 from obdwatch.explanations.explanation import Cause, LiveData
+from obdwatch.explanations.toml_sections import parse, sections, text_of
 from obdwatch.urgency import Urgency
 
 KNOWLEDGE = Path(__file__).parent / "data" / "knowledge"
@@ -57,37 +57,23 @@ def entry_for(code: str, folder: Path = KNOWLEDGE) -> Entry | None:
     if not path.is_file():
         return None
     wanted = re.compile(rf'^(\[{code}\]|also = \[.*"{code}".*\])\s*$')
-    for head, section in _sections(path.read_text("utf-8")):
+    for head, section in sections(text_of(path)):
         if any(wanted.match(line) for line in section.splitlines()[:2]):
-            return _parse(section, head, path)
+            return entry_from(parse(section, head, path), head, f"{path.name} [{head}]")
     return None
 
 
 def entries_of(path: Path) -> tuple[Entry, ...]:
     """Return every entry of one knowledge file, checked; raises InputError at the first that breaks the schema."""
-    return tuple(_parse(section, head, path) for head, section in _sections(path.read_text("utf-8")))
+    return tuple(
+        entry_from(parse(section, head, path), head, f"{path.name} [{head}]")
+        for head, section in sections(text_of(path))
+    )
 
 
 def filled(text: str, values: Mapping[str, str]) -> str:
     """Return a text with its placeholders filled in; KeyError for a value that the code does not have."""
     return _HOLE.sub(lambda hole: values[hole.group(1)], text)
-
-
-def _sections(text: str) -> Iterator[tuple[str, str]]:
-    """Yield (code in the header, text of the entry) for each `[P0171]` at the start of a line."""
-    heads = [*re.finditer(r"^\[(\w+)\]\s*$", text, re.MULTILINE)]
-    ends = [head.start() for head in heads[1:]] + [len(text)]
-    for head, end in zip(heads, ends, strict=True):
-        yield head.group(1), text[head.start() : end]
-
-
-def _parse(section: str, head: str, path: Path) -> Entry:
-    where = f"{path.name} [{head}]"
-    try:
-        table = tomllib.loads(section)[head]
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{where}: not valid TOML: {error}") from None
-    return entry_from(table, head, where)
 
 
 def entry_from(table: Mapping[str, Any], head: str, where: str) -> Entry:
@@ -96,18 +82,24 @@ def entry_from(table: Mapping[str, Any], head: str, where: str) -> Entry:
     if unknown:
         raise InputError(f"{where}: key '{unknown[0]}' is not one of {', '.join(sorted(_KEYS))}")
     texts = {key: _text(table, key, where) for key in _TEXTS}
-    lists = {key: _texts(table, key, where) for key in _LISTS}
+    checks = _texts(table, "first_checks", where)
     causes = tuple(_cause(item, where) for item in _tables(table, "causes", where))
     live = tuple(_live(item, where) for item in _tables(table, "live_data", where))
-    if not causes or not lists["first_checks"]:
+    if not causes or not checks:
         raise InputError(f"{where}: needs at least one of 'causes' and one of 'first_checks'")
     return Entry(
         codes=_codes(table, head, where),
+        title=texts["title"],
+        meaning=texts["meaning"],
+        car_does=texts["car_does"],
+        driver_notices=texts["driver_notices"],
         urgency=_urgency(table, where),
+        may_drive=texts["may_drive"],
+        cautions=_texts(table, "cautions", where),
         causes=causes,
+        first_checks=checks,
         live_data=live,
-        **texts,
-        **lists,
+        confused_with=_texts(table, "confused_with", where),
     )
 
 

@@ -1,0 +1,136 @@
+"""Finds codes by words: what the component is called, where it sits, what is wrong with it.
+
+Understands the usual abbreviations through `data/synonyms.toml`. Every word must be found; whole words and words in
+the title count most.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from obdwatch.errors import InputError
+from obdwatch.explanations.code_table import DATA, RESERVED, CodeFacts, Component, all_facts, component_of
+from obdwatch.explanations.compose import CONDITION, CONDITIONS, FAULT_TYPES, GROUPS, fault_type_names, title_of
+from obdwatch.explanations.knowledge import KNOWLEDGE, PLACEHOLDERS, filled
+from obdwatch.explanations.toml_sections import sections, text_of
+
+SYNONYMS = DATA / "synonyms.toml"
+
+# How much a find counts, by how well the word fits and by where it stands. Measured on nothing but taste: titles of
+# written codes are what people look for.
+_WHOLE_WORD, _WORD_START = 3.0, 2.0
+_IN_TITLE, _IN_OTHER_WORDS, _WRITTEN = 3.0, 1.0, 1.5
+_WORD = re.compile(r"[a-z0-9äöüß]+")
+_FILLERS = frozenset({"a", "an", "and", "the", "of", "in", "is", "on", "my", "for", "to"})
+
+
+@dataclass(frozen=True, slots=True)
+class FoundCode:
+    """A code that fits a search; `score` is only good for ranking."""
+
+    code: str
+    title: str
+    score: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Searchable:
+    code: str
+    title: str
+    other_words: str
+    written: bool
+
+
+def search(words: str, limit: int = 20) -> tuple[FoundCode, ...]:
+    """Return the codes that fit all words, best first. Raises InputError where there is no word to search for."""
+    wanted = _wanted(words)
+    if not wanted:
+        raise InputError(f"nothing to search for in '{words[:40]}': give words such as \"cam timing\"")
+    found = [(item, _score(item, wanted)) for item in _searchables()]
+    hits = [FoundCode(item.code, item.title, score) for item, score in found if score > 0]
+    return tuple(sorted(hits, key=lambda hit: (-hit.score, hit.code))[:limit])
+
+
+def _wanted(words: str) -> list[str]:
+    synonyms = tomllib.loads(SYNONYMS.read_text("utf-8"))
+    wanted: list[str] = []
+    for word in _WORD.findall(words.lower()):
+        wanted += _WORD.findall(synonyms.get(word, word)) if word not in _FILLERS else []
+    return list(dict.fromkeys(wanted))
+
+
+def _score(item: _Searchable, wanted: list[str]) -> float:
+    title, others = (_WORD.findall(text.lower()) for text in (item.title, item.other_words))
+    total = 0.0
+    for word in wanted:
+        best = max(_fit(word, title) * _IN_TITLE, _fit(word, others) * _IN_OTHER_WORDS)
+        if not best:
+            return 0.0
+        total += best
+    return total * (_WRITTEN if item.written else 1.0) / (10 + len(title))
+
+
+def _fit(word: str, words: list[str]) -> float:
+    stem = word.rstrip("s") if len(word) > 3 else word
+    if word in words or stem in words:
+        return _WHOLE_WORD
+    return _WORD_START if any(len(stem) > 2 and other.startswith(stem) for other in words) else 0.0
+
+
+def _searchables() -> Iterator[_Searchable]:
+    fault_titles = dict(_values_of("title", text_of(FAULT_TYPES)))
+    condition_titles = dict(_values_of("title", text_of(CONDITIONS)))
+    systems = dict(_values_of("system", text_of(GROUPS)))
+    written = _written_titles()
+    components: dict[str, Component | None] = {}
+    for facts in all_facts():
+        if facts.fault == RESERVED:
+            continue
+        if facts.component not in components:
+            components[facts.component] = component_of(facts.component)
+        component = components[facts.component]
+        composed_title = _composed_title(facts, component, fault_titles, condition_titles)
+        others = f"{composed_title} {facts.code}"
+        if component:
+            others += f" {component.purpose} {systems[component.group]}"
+        title = written.get(facts.code)
+        text = _place_filled(title, facts) if title else composed_title
+        yield _Searchable(facts.code, text, others, title is not None)
+
+
+def _composed_title(
+    facts: CodeFacts, component: Component | None, fault_titles: dict[str, str], condition_titles: dict[str, str]
+) -> str:
+    if facts.fault == CONDITION or component is None:
+        return _place_filled(condition_titles[facts.component], facts)
+    name = next(name for name in fault_type_names(facts.fault, component) if name in fault_titles)
+    return title_of(facts, component, fault_titles[name])
+
+
+def _written_titles() -> dict[str, str]:
+    """Code -> title, with its placeholders, of everything in the knowledge files; read without parsing them whole."""
+    titles: dict[str, str] = {}
+    for path in sorted(KNOWLEDGE.glob("*.toml")):
+        for head, section in sections(text_of(path)):
+            also = re.search(r"^also = \[(.*)\]", section, re.MULTILINE)
+            title = re.search(r'^title = "(.*)"\s*$', section, re.MULTILINE)
+            for code in (head, *re.findall(r"\w+", also.group(1) if also else "")):
+                titles[code] = title.group(1) if title else ""
+    return titles
+
+
+def _values_of(key: str, text: str) -> Iterator[tuple[str, str]]:
+    for name, section in sections(text):
+        value = re.search(rf'^{key} = "(.*)"\s*$', section, re.MULTILINE)
+        if value:
+            yield name, value.group(1)
+
+
+def _place_filled(title: str, facts: CodeFacts) -> str:
+    place = facts.place
+    known = {"bank": place.bank, "sensor": place.sensor, "cylinder": place.cylinder, "coil": place.circuit}
+    values = dict.fromkeys(PLACEHOLDERS, "") | {name: str(value or "") for name, value in known.items()}
+    return filled(title, values | {"code": facts.code})

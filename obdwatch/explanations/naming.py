@@ -1,0 +1,91 @@
+"""How a component is called in a sentence: article, letter, number and place (`the oxygen sensor (bank 1, sensor 1)`).
+
+Kept apart from composing because every awkward sentence begins here.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from obdwatch.explanations.code_table import Component
+from obdwatch.explanations.explanation import Place
+
+_TAIL = re.compile(r" (?=(?:of|in|between|for|at|to|on|with|after|before|by|over|that|while|inside|without)\b)")
+_OWN_NAME = re.compile(r"(?:^|\s)(?:[A-L]|\d+|neutral|reverse gear)$")
+_SINGULAR_IN_S = frozenset({"gas", "bus", "process"})
+# Which sensor sits where on most cars (common practice); J2012 numbers them from the engine outwards.
+_SENSOR_PLACE = {1: "before the catalyst", 2: "after the catalyst"}
+
+
+@dataclass(frozen=True, slots=True)
+class Naming:
+    """The words for one component at one place.
+
+    `bare` has no letter ("shift solenoid"), `named` has ("shift solenoid A"), `the` has article and place.
+    """
+
+    bare: str
+    named: str
+    the: str
+    place: str
+    plural: bool
+
+    def values(self) -> dict[str, str]:
+        """What the sentence templates may ask for."""
+        return {
+            "name": self.bare,
+            "Name": capital(self.bare),
+            "the": self.the,
+            "The": capital(self.the),
+            "place": f" ({self.place})" if self.place else "",
+            "is": "are" if self.plural else "is",
+            "does": "do" if self.plural else "does",
+            "has": "have" if self.plural else "has",
+        }
+
+
+def naming_of(component: Component, place: Place) -> Naming:
+    """Put together the words for a component at its place."""
+    bare = component.name.replace("{cam}", place.cam or "")
+    head, *tail = _TAIL.split(bare, maxsplit=1)
+    named = _with_letter(bare, head, tail, place.circuit)
+    where = place_words(place, component.group == "oxygen_sensor")
+    article = "" if not tail and _OWN_NAME.search(named) else "the "
+    return Naming(
+        bare=bare,
+        named=named,
+        the=f"{article}{named}" + (f" ({where})" if where else ""),
+        place=where,
+        plural=_is_plural(head),
+    )
+
+
+def place_words(place: Place, in_exhaust: bool = False) -> str:
+    """Return "bank 1, sensor 2, after the catalyst" or "front left"; empty where the code names no place."""
+    words = [
+        place.position or "",
+        f"bank {place.bank}" if place.bank else "",
+        f"sensor {place.sensor}" if place.sensor else "",
+        _SENSOR_PLACE.get(place.sensor or 0, "") if in_exhaust else "",
+        f"cylinder {place.cylinder}" if place.cylinder else "",
+    ]
+    return ", ".join(word for word in words if word)
+
+
+def capital(text: str) -> str:
+    """Return the text with its first letter as a capital, the rest untouched."""
+    return text[:1].upper() + text[1:]
+
+
+def _with_letter(bare: str, head: str, tail: list[str], circuit: str | None) -> str:
+    if not circuit:
+        return bare
+    if "/" in circuit:
+        return f"{bare} {circuit.replace('/', ' and ')}"
+    return " ".join([head, circuit, *tail])
+
+
+def _is_plural(head: str) -> bool:
+    last = head.split()[-1]
+    return " and " in head or (last.endswith("s") and not last.endswith("ss") and last not in _SINGULAR_IN_S)
