@@ -69,12 +69,20 @@ def name_table() -> Mapping[tuple[str, ...], str]:
 def words_of(name: str) -> tuple[str, ...]:
     """Return the words of a name, written out, without small words, sorted.
 
-    >>> words_of("EngineCoolant Temp")
-    ('coolant', 'engine', 'temperature')
+    A number stays with the word before it: bank 1 sensor 2 is not bank 2 sensor 1.
+
+    >>> words_of("EngineCoolant Temp"), words_of("O2 B1S2")
+    (('coolant', 'engine', 'temperature'), ('bank1', 'oxygen', 'sensor2'))
     """
     text = unicodedata.normalize("NFKC", _HUMP.sub(" ", name)).lower()
     written_out = [word for short in _WORD.findall(text) for word in _words().get(short, (short,))]
-    return tuple(sorted(word for word in written_out if word not in _small_words()))
+    found: list[str] = []
+    for word in written_out:
+        if word.isdecimal() and found:
+            found[-1] += word
+        elif word not in _small_words():
+            found.append(word)
+    return tuple(sorted(found))
 
 
 def key_of(name: str) -> str | None:
