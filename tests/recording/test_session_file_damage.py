@@ -321,9 +321,15 @@ def test_a_crashed_file_whose_log_is_damaged_keeps_what_was_safe(tmp_path: Path)
 def _as_nobody(path: Path) -> str:
     """Read a file as a user without any rights to its folder; gives the problems, or the refusal."""
     program = (
-        "import os, sys\n"
-        "from obdwatch.recording.session_file import read_session\n"
+        "import datetime, os, sys, tempfile\n"
+        "from obdwatch.recording.session_file import SessionWriter, read_session\n"
         "from obdwatch.errors import SessionFileError\n"
+        "from obdwatch.records import Session\n"
+        # What Python itself imports late lies where this user may not go: read one session before the rights are gone.
+        "with tempfile.TemporaryDirectory() as folder:\n"
+        "    scratch = folder + '/scratch.obdw'\n"
+        "    SessionWriter(scratch, Session('scratch', datetime.datetime.now(datetime.UTC))).close()\n"
+        "    read_session(scratch)\n"
         "os.setuid(65534)\n"
         "try:\n    contents = read_session(sys.argv[1])\n    print(len(contents.t), *contents.problems)\n"
         "except SessionFileError as error:\n    print(error)\n"
