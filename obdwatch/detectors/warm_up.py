@@ -13,7 +13,9 @@ import numpy as np
 from obdwatch.detectors.warm_up_measures import measures_of
 from obdwatch.detectors.warm_up_model import (
     HOTTEST_REGULATION,
+    MAPPED_FROM,
     OPENING,
+    OPENING_UNKNOWN,
     Comparison,
     compare,
     known_opening,
@@ -30,6 +32,9 @@ FAULT_PROBABILITY = 0.95
 
 CLEARED_PROBABILITY = 0.02
 """A drive that never reached regulation clears the thermostat only when a fault is less probable than this."""
+
+DOUBT_PROBABILITY = 0.15
+"""A drive that reached regulation clears the thermostat only when a fault is less probable: a leak hides in summer."""
 
 WORST_MISFIT = 3.0
 """In standard deviations of a point: beyond it none of the explanations is one."""
@@ -150,7 +155,7 @@ def _cleared(record: WarmUpRecord, found: Comparison, fault: float, watch: float
     step = record.conditions.step
     reached = np.count_nonzero(record.conditions.measured >= watch) * step >= REACHED_TIME
     warm = record.conditions.measured[0] > LOWEST_OPENING - WARM_UP_RISE
-    if fault <= CLEARED_PROBABILITY or (reached and not warm and fault < 0.5):
+    if fault <= CLEARED_PROBABILITY or (reached and not warm and fault <= DOUBT_PROBABILITY):
         return Judgement(Verdict.HEALTHY, confidence=1.0 - fault)
     if warm:
         return Judgement(Verdict.NOT_ENOUGH_DATA, "started_warm")
@@ -161,15 +166,16 @@ def _cleared(record: WarmUpRecord, found: Comparison, fault: float, watch: float
 def _hot(record: WarmUpRecord, car: Car | None, history: History) -> Judgement | None:
     """Coolant above what any thermostat regulates: opening late, or not at all."""
     peak = _sustained(record)
+    regulation, spread = known_opening(car, history)
+    plain = (regulation, spread) != OPENING_UNKNOWN and regulation <= MAPPED_FROM
     if peak >= CAUTION:
         urgency = Urgency.STOP if peak >= STOP else Urgency.SOON
-        if _late(record):
+        if _late(record, plain):
             return Judgement(Verdict.FAULT, "opens_late", urgency, 0.95, ("thermostat",))
         parts = ("thermostat", "coolant_pump", "radiator_fan")
         return Judgement(Verdict.FAULT, "overheating", urgency, 0.95, parts)
-    if not _late(record):
+    if not _late(record, plain):
         return None
-    regulation, spread = known_opening(car, history)
     beyond = peak > min(regulation + 2.0 * spread + OPENING_SPAN, HOTTEST_REGULATION)
     urgency = Urgency.SOON if beyond else Urgency.NEXT_SERVICE
     return Judgement(Verdict.FAULT, "opens_late", urgency, 0.95 if beyond else 0.85, ("thermostat",))
@@ -182,15 +188,21 @@ def _sustained(record: WarmUpRecord) -> float:
     return float(hot[-longest]) if len(hot) >= longest else -np.inf
 
 
-def _late(record: WarmUpRecord) -> bool:
-    """A peak on first arrival, reached while still rising, lost within two minutes although the heat goes on."""
+def _late(record: WarmUpRecord, plain: bool) -> bool:
+    """A peak on first arrival, reached while still rising, lost within two minutes although the heat goes on.
+
+    `plain` is True for a car known to have a plain wax thermostat: then a level held above regulation is late too.
+    """
     measured, heat, step = record.whole.measured, record.whole.heat, record.whole.step
     top = int(np.argmax(measured))
     after = int(DROP_TIME / step)
     end = top + after + int(REACHED_TIME / step)
-    if end > len(measured) or np.any(record.whole.restart[1:end]) or not _rising_first(record, top):
+    if end > len(measured) or np.any(record.whole.restart[1:end]):
         return False
     peak, settled = float(measured[top]), float(np.median(measured[top + after :]))
+    passed = int(np.argmax(measured[: top + 1] >= settled)) if plain else top
+    if not _rising_first(record, top, passed):
+        return False
     over = peak - settled
     heated = np.mean(heat[top : top + after]) >= HEAT_GOES_ON * np.mean(heat[max(0, top - after) : top])
     dropped = peak - np.min(measured[top : top + after + 1]) >= DROP_SHARE * over
@@ -200,10 +212,13 @@ def _late(record: WarmUpRecord) -> bool:
     return bool(over >= OVERSHOOT + rate * WAX_LAG and heated and dropped and stays)
 
 
-def _rising_first(record: WarmUpRecord, top: int) -> bool:
-    """Tell whether the coolant came up to its peak without a stop: nothing before it looks like regulation."""
+def _rising_first(record: WarmUpRecord, top: int, passed: int) -> bool:
+    """Tell whether the coolant came up to its peak without a stop: nothing before it looks like regulation.
+
+    The rise is looked at from `passed` on, at least over `RISING_TIME`.
+    """
     measured, heat = record.whole.measured[: top + 1], record.whole.heat[: top + 1]
-    before = min(int(RISING_TIME / record.whole.step), top // 2)
+    before = max(min(int(RISING_TIME / record.whole.step), top // 2), top - passed)
     if before < 1 or np.min(measured) >= LOWEST_OPENING or measured[top] < LOWEST_OPENING + OVERSHOOT:
         return False
     hot = measured[measured >= LOWEST_OPENING]
@@ -222,7 +237,7 @@ def _still_rising(record: WarmUpRecord, car: Car | None, history: History) -> bo
     last = len(measured) - 1
     top = int(np.argmax(measured))
     near_end = top >= last - int((DROP_TIME + REACHED_TIME) / record.whole.step)
-    return bool(near_end and measured[top] > level - DIP and _rising_first(record, top))
+    return bool(near_end and measured[top] > level - DIP and _rising_first(record, top, top))
 
 
 def _below(record: WarmUpRecord, found: Comparison) -> BoolArray:

@@ -136,11 +136,12 @@ def _sensor_fault(drive: Drive, coolant: Signal | None) -> str:
     raw = drive.signals.get("coolant_temperature")
     if raw is None or len(raw.values) == 0:
         return ""
-    values = raw.values[np.isfinite(raw.values)]
+    finite = np.isfinite(raw.values) & np.isfinite(raw.times)
+    times, values = raw.times[finite], raw.values[finite]
     low, high = RANGES["coolant_temperature"]
     if len(values) and np.mean((values < low) | (values > high)) > FAULTY_SHARE:
         return "coolant_not_rational"
-    jumps = (np.abs(np.diff(raw.values)) >= JUMP) & (np.diff(raw.times) <= JUMP_TIME)
+    jumps = (np.abs(np.diff(values)) >= JUMP) & (np.diff(times) <= JUMP_TIME)
     if np.count_nonzero(jumps) > MOST_JUMPS:
         return "coolant_jumps"
     return "coolant_disagrees_cold" if coolant is not None and _disagrees_cold(drive, coolant) else ""

@@ -174,9 +174,10 @@ def _at_end(numbers: Numbers) -> str:
 
 
 def _telling(numbers: Numbers) -> str:
+    expected = numbers.expected("coolant_at_telling_time")
     return (
         f"After {numbers.minutes('telling_time')} the coolant stood at {numbers.say('coolant_at_telling_time')}; a"
-        f" healthy engine with the same fuel, speed and air would have been at {numbers.expected('coolant_at_telling_time')}."
+        f" healthy engine with the same fuel, speed and air would have been at {expected}."
     )
 
 
