@@ -13,7 +13,9 @@ from obdwatch.commands.options import Settings, common_options, print_json, prog
 from obdwatch.errors import InputError
 
 if TYPE_CHECKING:
+    from obdwatch.logbook.logbook import Logbook
     from obdwatch.recording.importing.report import ImportReport
+    from obdwatch.records import Car
 
 
 @click.command("import")
@@ -62,11 +64,22 @@ def command(
     with settings.open_logbook() as logbook, progress_bar(settings, "Reading") as show:
         path, report = import_file(file, logbook.sessions_folder, options, show)
         logbook.add_session(path)
+        if report.car is not None:
+            _keep_car(logbook, report.car)
     if settings.as_json:
         print_json({"file": path, "report": report})
         return
     click.echo("\n".join(_lines(report)))
     click.echo(f"Kept as {path}. Look at it with: obdwatch analyse {report.session.id}")
+
+
+def _keep_car(logbook: Logbook, car: Car) -> None:
+    """Take the car of a context into the logbook; one the keeper has described there already stays as it is."""
+    known = logbook.car(car.id)
+    if known is None:
+        logbook.add_car(car)
+    elif known != car:
+        click.echo(f"The logbook knows car {car.id!r} already; its profile there was kept.", err=True)
 
 
 def _finite(option: str, value: float | None) -> float | None:

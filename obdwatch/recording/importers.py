@@ -92,7 +92,7 @@ def import_file(
     session = _session(options, context, raw)
     target = Path(folder) / f"{session.id}.obdw"
     _write(target, session, outcome.samples, context)
-    return target, _report(session, raw, outcome)
+    return target, _report(session, raw, outcome, context)
 
 
 def _session(options: ImportOptions, context: Context, raw: RawTable) -> Session:
@@ -134,7 +134,7 @@ def _write(target: Path, session: Session, samples: tuple[Samples, ...], context
         beside.unlink(missing_ok=True)
 
 
-def _report(session: Session, raw: RawTable, outcome: Outcome) -> ImportReport:
+def _report(session: Session, raw: RawTable, outcome: Outcome, context: Context) -> ImportReport:
     return ImportReport(
         session,
         raw.rows,
@@ -143,4 +143,5 @@ def _report(session: Session, raw: RawTable, outcome: Outcome) -> ImportReport:
         (*raw.dropped, *outcome.dropped),
         raw.round_rows,
         raw.notes,
+        context.car,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from obdwatch.records import Session
+from obdwatch.records import Car, Session
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +44,7 @@ class ImportReport:
     """The outcome of an import: the session as written, and everything that was changed or left out.
 
     `round_rows` is the number of rows in which a table that carried values forward asked for every signal once, None
-    for a table that did not. `notes` are sentences for the user.
+    for a table that did not. `notes` are sentences for the user. `car` is the car that a context file describes.
     """
 
     session: Session
@@ -54,3 +54,4 @@ class ImportReport:
     dropped: tuple[DroppedValues, ...] = ()
     round_rows: int | None = None
     notes: tuple[str, ...] = ()
+    car: Car | None = None
