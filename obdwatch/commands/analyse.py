@@ -33,7 +33,7 @@ def command(settings: Settings, sessions: tuple[str, ...], car_text: str | None,
             analyses.append(_analyse(settings, text, car))
             show(number / len(sessions))
     if settings.as_json:
-        print_json(_document(analyses))
+        print_json(_document(analyses, settings.units))
     else:
         click.echo("\n\n".join("\n".join(_lines(analysis, settings.units)) for analysis in analyses))
     urgent = any(f.urgency is not None and f.urgency in URGENT for a in analyses for f in a.findings)
@@ -54,9 +54,11 @@ def _analyse(settings: Settings, text: str, car: object) -> Analysis:
         return analyse_stored(logbook, text, profile)
 
 
-def _document(analyses: list[Analysis]) -> dict[str, object]:
+def _document(analyses: list[Analysis], units: str) -> dict[str, object]:
     """The documented JSON; `parts` stays null until a risk model fills it."""
-    findings = [finding for analysis in analyses for finding in analysis.findings]
+    from obdwatch.explanations.findings import explain
+
+    findings = [explain(finding, units) for analysis in analyses for finding in analysis.findings]
     return {
         "car": analyses[-1].car,
         "sessions": [analysis.session for analysis in analyses],

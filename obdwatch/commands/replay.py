@@ -42,6 +42,7 @@ def _answer_again(settings: Settings, path: Path, speed: float, listen: str) -> 
 
 def _play(settings: Settings, path: Path, speed: float | None) -> None:
     from obdwatch.commands.words import finding_lines
+    from obdwatch.explanations.findings import explain
     from obdwatch.replaying import play
 
     last = None
@@ -53,6 +54,7 @@ def _play(settings: Settings, path: Path, speed: float | None) -> None:
     if last is None:
         return
     if settings.as_json:
-        print_json({"session": last.analysis.session, "findings": last.analysis.findings})
+        findings = [explain(finding, settings.units) for finding in last.analysis.findings]
+        print_json({"session": last.analysis.session, "findings": findings})
     else:
         click.echo(f"Replayed {last.t:.0f} s of session {last.analysis.session.id}.")

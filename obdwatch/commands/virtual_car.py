@@ -8,13 +8,14 @@ from obdwatch.commands.options import Settings, common_options, print_json
 
 
 @click.command("virtual-car")
-@click.option("--listen", default="127.0.0.1:35000", show_default=True, help="HOST:PORT, or pty for a pseudo terminal.")
+@click.option("--listen", default="127.0.0.1:13270", show_default=True, help="HOST:PORT, or pty for a pseudo terminal.")
 @click.option("--fault", "faults", multiple=True, help="NAME[@PLACE][=SEVERITY], 0 to 1; may be given several times.")
 @click.option("--link-fault", "link_faults", multiple=True, help="Trouble on the link, such as drop=0.02.")
 @click.option("--layout", default=None, help="Engine layout; --list shows them.")
 @click.option("--trip", default="commute", show_default=True, help="What is driven; --list shows them.")
 @click.option("--protocol", default="6", show_default=True, help="6 or 7: CAN 11 or 29 bit; 3 or 5: K-line.")
 @click.option("--speed", default=1.0, show_default=True, help="How much faster than real time the car lives.")
+@click.option("--request-time", type=click.FloatRange(0, 10), help="Seconds a request takes; default: as its parts do.")
 @click.option("--seed", default=0, show_default=True, help="Another seed is another car of the same kind.")
 @click.option("--list", "show_list", is_flag=True, help="List layouts, trips and faults, and exit.")
 @common_options
@@ -27,6 +28,7 @@ def command(
     trip: str,
     protocol: str,
     speed: float,
+    request_time: float | None,
     seed: int,
     show_list: bool,
 ) -> None:
@@ -38,6 +40,7 @@ def command(
     from obdwatch.adapters.virtual.interpreter import ElmInterpreter
     from obdwatch.adapters.virtual.link_faults import LinkFaults, parse_link_fault
     from obdwatch.adapters.virtual.scaled_clock import ScaledClock
+    from obdwatch.adapters.virtual.timing import AdapterTiming
     from obdwatch.commands.serving import serve_until_stopped
     from obdwatch.simulation.car import VirtualCar
     from obdwatch.simulation.faults import FAULTS, parse_fault
@@ -55,7 +58,8 @@ def command(
     )
     clock = ScaledClock(speed)
     link = LinkFaults([parse_link_fault(text) for text in link_faults], seed=seed)
-    serve_until_stopped(ElmInterpreter(CarBus(car, protocol), clock, link), clock, listen, settings)
+    timing = AdapterTiming(request_time=request_time)
+    serve_until_stopped(ElmInterpreter(CarBus(car, protocol), clock, link, timing), clock, listen, settings)
 
 
 def print_lists(settings: Settings, layouts: list[str], trips: list[str], faults: list[str]) -> None:

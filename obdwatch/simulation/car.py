@@ -165,6 +165,7 @@ class VirtualCar:
             codes=self._codes,
             lamp_on=diagnosis.lamp_on,
             monitor_support=diagnosis.readiness(),
+            cycle_monitors=diagnosis.readiness_this_cycle(),
             monitors=self._monitors,
             freeze_frame=diagnosis.freeze_frame,
             information=self._information,

@@ -13,7 +13,8 @@ class EcuSnapshot:
     """What one control unit can report at one instant.
 
     `values` maps parameter keys to physical values in the parameter's unit, and defines what the unit supports;
-    `monitor_support` maps each readiness monitor to (supported, complete); `information` holds the service 09 texts
+    `monitor_support` maps each readiness monitor to (supported, complete), `cycle_monitors` to (enabled, complete) in
+    this drive, empty for a unit that does not tell; `information` holds the service 09 texts
     (`vin`, `calibration_id`, `calibration_verification` as hex, `ecu_name`) and counters.
     """
 
@@ -25,6 +26,7 @@ class EcuSnapshot:
     monitors: tuple[MonitorResult, ...] = ()
     freeze_frame: FreezeFrame | None = None
     information: Mapping[str, str | tuple[int, ...]] = field(default_factory=dict)
+    cycle_monitors: Mapping[str, tuple[bool, bool]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from math import isfinite
 from obdwatch.decoding.freeze_frames import FRAME_CODE, encode_frame, encode_frame_code
 from obdwatch.decoding.monitors import LEGACY_MONITOR, encode_results
 from obdwatch.decoding.parameters import PARAMETER_BY_KEY, encode_pid, layout_of, possible_lengths, support_bitmap
-from obdwatch.decoding.readiness import SINCE_ERASE, encode_readiness
+from obdwatch.decoding.readiness import SINCE_ERASE, THIS_CYCLE, encode_readiness
 from obdwatch.decoding.replies import MAXIMUM_PARAMETERS, SUPPORT_STEP
 from obdwatch.decoding.trouble_codes import CODE_SERVICES, encode_code, encode_codes
 from obdwatch.decoding.vehicle_information import (
@@ -61,7 +61,9 @@ def supported_pids(unit: EcuSnapshot, can: bool = True) -> tuple[int, ...]:
     """The service 01 parameter ids the unit has, without the bitmaps themselves."""
     values = finite(unit.values)
     pids = set(_encodable(frozenset(values), can))
-    return tuple(sorted(pids | {SINCE_ERASE} | ({FRAME_CODE} if unit.monitor_support else set())))
+    frames = {FRAME_CODE} if unit.monitor_support else set()
+    cycle = {THIS_CYCLE} if unit.cycle_monitors else set()
+    return tuple(sorted(pids | {SINCE_ERASE} | frames | cycle))
 
 
 def finite(values: Mapping[str, float]) -> dict[str, float]:
@@ -77,7 +79,7 @@ def _encodable(keys: frozenset[str], can: bool) -> tuple[int, ...]:
     layout = layout_of(pids)
     found = []
     for pid in sorted(pids):
-        if pid % SUPPORT_STEP == 0 or pid in (SINCE_ERASE, FRAME_CODE):
+        if pid % SUPPORT_STEP == 0 or pid in (SINCE_ERASE, THIS_CYCLE, FRAME_CODE):
             continue
         if not can and min(possible_lengths(pid), default=0) > LEGACY_DATA_BYTES:
             continue
@@ -117,11 +119,19 @@ def _parameter(unit: EcuSnapshot, pid: int, pids: Sequence[int]) -> bytes | None
         return None
     if pid == SINCE_ERASE:
         return encode_readiness(_readiness(unit))
+    if pid == THIS_CYCLE:
+        return encode_readiness(_readiness_this_cycle(unit))
     if pid == FRAME_CODE:
         code = unit.freeze_frame.code if unit.freeze_frame else None
         return encode_code(code) if code else _NO_CODE
     values = finite(unit.values)
     return encode_pid(pid, values, maxima=values, layout=layout_of(pids))
+
+
+def _readiness_this_cycle(unit: EcuSnapshot) -> Readiness:
+    """Lamp and count are reserved here, and zero (SAE J1979)."""
+    compression = bool(unit.values.get(COMPRESSION_KEY, 0.0))
+    return Readiness(0.0, unit.ecu, None, None, compression, unit.cycle_monitors, this_cycle=True)
 
 
 def _readiness(unit: EcuSnapshot) -> Readiness:
