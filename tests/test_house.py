@@ -23,7 +23,7 @@ ALLOWED: dict[str, set[str]] = {
     "recording": {"decoding", "adapters"},
     "signals": {"decoding", "recording"},
     "detectors": {"decoding", "signals", "physics", "explanations"},
-    "explanations": {"decoding"},
+    "explanations": {"decoding", "signals"},
     "logbook": {"decoding", "recording", "signals"},
 }
 FRONT = {"commands"}  # what a user types; may import everything, and nobody imports it but cli.py

@@ -105,7 +105,7 @@ def _from_fault(facts: CodeFacts, component: Component) -> CodeExplanation:
         may_drive=consequences.may_drive,
         cautions=caution_sentences(group["cautions"]),
         causes=_causes(fault["causes"], values, component, facts),
-        first_checks=(group["look"], *(_filled(check, values) for check in fault["checks"])),
+        first_checks=_checks(group, fault["checks"], values),
         live_data=_live_data(component, facts, _filled(fault["look_for"], values)),
         confused_with=_different(_filled(fault["confused"], values), group["confused"]),
         standard=True,
@@ -134,7 +134,7 @@ def _from_condition(facts: CodeFacts) -> CodeExplanation:
         may_drive=consequences.may_drive,
         cautions=caution_sentences(group["cautions"]),
         causes=tuple(Cause(_filled(cause["text"], values), cause.get("part")) for cause in condition["causes"]),
-        first_checks=(group["look"], *(_filled(check, values) for check in condition["checks"])),
+        first_checks=_checks(group, condition["checks"], values),
         live_data=_beside_each_other(keys, condition["look_for"]),
         confused_with=_different(condition["confused"], group["confused"]),
         standard=True,
@@ -171,6 +171,11 @@ def _causes(
             continue
         causes.append(Cause(_filled(row["text"], values), row.get("part") or (part if own else None)))
     return tuple(causes)
+
+
+def _checks(group: Mapping[str, Any], checks: list[str], values: Mapping[str, str]) -> tuple[str, ...]:
+    """From bare hands to instruments; a dangerous system has its own checks in place of those of the failure type."""
+    return _different(group["look"], *(_filled(check, values) for check in group.get("checks", checks)))
 
 
 def _part(component: Component, facts: CodeFacts) -> str | None:
