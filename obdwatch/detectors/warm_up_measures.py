@@ -37,7 +37,8 @@ def measures_of(record: WarmUpRecord, found: Comparison, signature: str) -> tupl
     generator = np.random.default_rng(SEED)
     drawn = Prior(fit.parameters, fit.covariance).draw(ENSEMBLE, generator)
     healthy = found.prior.draw(ENSEMBLE, generator)
-    return (*_seen(record, found), *_fitted(fit, drawn, healthy), *_thermostat(record, found, fit))
+    fitted = _fitted(fit, drawn, healthy, record.heat_input.deviation * generator.standard_normal(ENSEMBLE))
+    return (*_seen(record, found), *fitted, *_thermostat(record, found, fit))
 
 
 def _seen(record: WarmUpRecord, found: Comparison) -> tuple[Measure, ...]:
@@ -68,18 +69,30 @@ def telling(record: WarmUpRecord, found: Comparison) -> int:
     return int(np.argmax(np.abs(measured - middle) / np.maximum(width, found.deviation)))
 
 
-def _fitted(fit: Fit, drawn: FloatArray, healthy: FloatArray) -> tuple[Measure, ...]:
+def _fitted(fit: Fit, drawn: FloatArray, healthy: FloatArray, heat_error: FloatArray) -> tuple[Measure, ...]:
+    """Measures of the fit; `heat_error` [draws] is by how much the heat may be wrong as a whole (logarithm)."""
     best = fit.parameters[None, :]
-    return tuple(
+    rate = Measure(
+        "warm_up_rate",
+        float(_rate(best)[0]),
+        "K/MJ",
+        _central(_rate(drawn) * np.exp(heat_error)),
+        _central(_rate(healthy)),
+    )
+    return rate, *(
         Measure(name, float(value(best)[0]), unit, _central(value(drawn)), _central(value(healthy)))
         for name, unit, value in (
-            ("warm_up_rate", "K/MJ", lambda rows: 1000.0 * np.exp(rows[:, SHARE] - rows[:, CAPACITY])),
             ("cold_loss", "W/K", _loss),
             ("cold_loss_rate", "1/h", lambda rows: 3.6 * _loss(rows) / np.exp(rows[:, CAPACITY])),
             ("heat_capacity", "kJ/K", lambda rows: np.exp(rows[:, CAPACITY])),
             ("heat_share", "%", lambda rows: 100.0 * np.exp(rows[:, SHARE])),
         )
     )
+
+
+def _rate(rows: FloatArray) -> FloatArray:
+    """Rise of the coolant per heat of the fuel, without any loss [K/MJ]."""
+    return np.asarray(1000.0 * np.exp(rows[:, SHARE] - rows[:, CAPACITY]))
 
 
 def _loss(rows: FloatArray) -> FloatArray:
