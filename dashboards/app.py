@@ -128,4 +128,10 @@ def _connect_browser(app: Dash) -> None:
         State("length", "data"),
         prevent_initial_call=True,
     )
-    in_browser("remember", Input("window", "data"), Input("chosen", "value"), prevent_initial_call=True)
+    in_browser(
+        "remember",
+        Input("window", "data"),
+        Input("chosen", "value"),
+        State("usual", "data"),
+        prevent_initial_call=True,
+    )

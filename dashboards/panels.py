@@ -54,11 +54,6 @@ GROUPS = (
         "Load and throttle",
         {"calculated_load": "load", "throttle_position": "throttle", "absolute_load": "absolute load"},
     ),
-    Group("Air flow", {"air_flow": "air flow"}),
-    Group(
-        "Manifold pressure",
-        {"intake_manifold_pressure": "manifold", "barometric_pressure": "outside air"},
-    ),
     Group(
         "Fuel trims",
         {
@@ -67,6 +62,11 @@ GROUPS = (
             "long_term_fuel_trim_bank_1": "long term, bank 1",
             "long_term_fuel_trim_bank_2": "long term, bank 2",
         },
+    ),
+    Group("Air flow", {"air_flow": "air flow"}),
+    Group(
+        "Manifold pressure",
+        {"intake_manifold_pressure": "manifold", "barometric_pressure": "outside air"},
     ),
     Group("Voltage", {"control_module_voltage": "at the engine computer", "adapter_voltage": "at the socket"}),
     Group("Ignition timing", {"timing_advance": "timing advance"}),

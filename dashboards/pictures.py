@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from dashboards.downsampling import view_of
 from dashboards.drawing import Band, Flag, Picture, Screen, Window
@@ -12,9 +13,12 @@ from dashboards.wording import MARK_WORDS, explained, length, shortened
 from obdwatch.decoding.parameters import PARAMETER_BY_KEY
 from obdwatch.records import Drive, Finding, Mark, MarkKind, Verdict
 
+# Which place of a finding the reader asked to see: index of the finding, start of the span [s]. A browser says it.
+Asked = tuple[Any, Any] | None
 
-def picture_of(loaded: LoadedDrive, panels: Sequence[Panel], window: Window, asked: object, screen: Screen) -> Picture:
-    """Cut the picture of `window`; `asked` is the index of the finding the reader asked to see, if any."""
+
+def picture_of(loaded: LoadedDrive, panels: Sequence[Panel], window: Window, asked: Asked, screen: Screen) -> Picture:
+    """Cut the picture of `window`, with the place `asked` for brought out."""
     keys = [key for panel in panels for key in panel.keys]
     return Picture(
         panels=tuple(panels),
@@ -34,13 +38,13 @@ def states_of(keys: Sequence[str]) -> dict[str, Mapping[int, str]]:
     return {key: parameter.states for key, parameter in named.items() if parameter is not None and parameter.states}
 
 
-def bands_of(findings: Sequence[Finding], chosen: object) -> tuple[Band, ...]:
-    """The places of faults, and the places of whatever the reader asked to see."""
+def bands_of(findings: Sequence[Finding], asked: Asked) -> tuple[Band, ...]:
+    """The places of faults, and the one place that the reader asked to see, of whatever finding."""
     return tuple(
-        Band(span.start, span.end, shortened(span.text or finding.headline, 60), chosen=index == chosen)
+        Band(span.start, span.end, shortened(span.text or finding.headline, 60), chosen=(index, span.start) == asked)
         for index, finding in enumerate(findings)
-        if finding.verdict is Verdict.FAULT or index == chosen
         for span in finding.spans
+        if finding.verdict is Verdict.FAULT or (index, span.start) == asked
     )
 
 

@@ -21,9 +21,12 @@
     return { start: first, end: first + width };
   }
 
+  /* The part in view, as the server keeps it too: {start, end} in seconds, or {} for the whole drive. */
+  const WHOLE = {};
+
   function moved(way, now, length) {
-    const start = now ? now.start : 0;
-    const end = now ? now.end : length;
+    const start = now.start ?? 0;
+    const end = now.end ?? length;
     const width = end - start;
     const steps = {
       closer: [start + width / 4, end - width / 4],
@@ -31,9 +34,9 @@
       earlier: [start - width / 2, end - width / 2],
       later: [start + width / 2, end + width / 2],
     };
-    if (way === "whole") return null;
+    if (way === "whole") return WHOLE;
     const next = within(steps[way][0], steps[way][1], length);
-    return next.end - next.start >= length ? null : next;
+    return next.end - next.start >= length ? WHOLE : next;
   }
 
   function toPlace(place, length) {
@@ -43,12 +46,12 @@
       heading.scrollIntoView({ block: "start" });
       heading.focus({ preventScroll: true });
     }
-    return { ...within(place.start - around, place.end + around, length), finding: place.finding };
+    return { ...within(place.start - around, place.end + around, length), finding: place.finding, place: place.start };
   }
 
   function dragged(change) {
     if (!change) return skip();
-    if (change["xaxis.autorange"]) return null;
+    if (change["xaxis.autorange"]) return WHOLE;
     const start = change["xaxis.range[0]"] ?? (change["xaxis.range"] || [])[0];
     const end = change["xaxis.range[1]"] ?? (change["xaxis.range"] || [])[1];
     if (start === undefined || end === undefined) return skip();
@@ -120,13 +123,16 @@
       return toPlace(by, length);
     },
 
-    remember: function (now, chosen) {
+    /* Only what differs from the usual view belongs into the address. */
+    remember: function (now, chosen, usual) {
       const query = new URLSearchParams();
-      if (now) {
+      if (now.start !== undefined) {
         query.set("from", now.start.toFixed(1));
         query.set("to", now.end.toFixed(1));
       }
-      (chosen || []).forEach((key) => query.append("show", key));
+      const keys = chosen || [];
+      const isUsual = keys.length === usual.length && keys.every((key) => usual.includes(key));
+      if (!isUsual) (keys.length ? keys : [""]).forEach((key) => query.append("show", key));
       const text = query.toString();
       window.history.replaceState(window.history.state, "", window.location.pathname + (text ? "?" + text : ""));
     },

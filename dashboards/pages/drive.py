@@ -116,7 +116,9 @@ def _signals(loaded: LoadedDrive, visit: Visit) -> list[Component]:
     asked = visit.chosen()
     keys = _known(loaded, asked) if asked is not None else usual_keys(loaded.drive.signals)
     asked_window = visit.window()
-    window = {"start": asked_window.start, "end": asked_window.end} if asked_window else None
+    window = (
+        {"start": asked_window.start, "end": asked_window.end} if asked_window else {}
+    )  # no None: a Store announces that as a change
     picture = _picture(loaded, keys, window, visit.screen)
     return [
         html.Section(
@@ -127,6 +129,7 @@ def _signals(loaded: LoadedDrive, visit: Visit) -> list[Component]:
                 html.Div(id="trouble"),
                 dcc.Store(id="length", data=_length(loaded)),
                 dcc.Store(id="window", data=window),
+                dcc.Store(id="usual", data=usual_keys(loaded.drive.signals)),
                 dcc.Graph(
                     id="signals",
                     figure=drive_figure(picture),
@@ -160,8 +163,8 @@ def _length(loaded: LoadedDrive) -> float:
 
 def _picture(loaded: LoadedDrive, keys: Sequence[str], window: Any, screen: Screen) -> Picture:
     visible: Window = window_from(window, _length(loaded))
-    place = window.get("finding") if isinstance(window, dict) else None
-    return picture_of(loaded, panels_for(loaded.drive.signals, keys), visible, place, screen)
+    asked = (window.get("finding"), window.get("place")) if isinstance(window, dict) else None
+    return picture_of(loaded, panels_for(loaded.drive.signals, keys), visible, asked, screen)
 
 
 def height(picture: Picture) -> dict[str, str]:

@@ -120,9 +120,14 @@ def test_places_of_faults_are_bands_and_events_are_lines() -> None:
 
 
 def test_place_of_a_healthy_finding_is_marked_only_when_asked_for() -> None:
-    healthy = replace(HEALTHY, spans=(Span(10.0, 20.0),))
+    healthy = replace(HEALTHY, spans=(Span(10.0, 20.0), Span(30.0, 40.0)))
     assert bands_of([healthy], None) == ()
-    assert bands_of([healthy], 0) == (Band(10.0, 20.0, "Charging holds 14.1 V", chosen=True),)
+    assert bands_of([healthy], (0, 10)) == (Band(10.0, 20.0, "Charging holds 14.1 V", chosen=True),)
+
+
+def test_only_the_place_that_was_asked_for_is_brought_out() -> None:
+    fault = replace(FAULT, spans=(Span(10.0, 20.0), Span(30.0, 40.0)))
+    assert [band.chosen for band in bands_of([fault], (0, 30.0))] == [False, True]
 
 
 def test_end_of_a_recording_is_no_event() -> None:
