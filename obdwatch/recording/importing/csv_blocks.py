@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from obdwatch.errors import ImportFileError
 from obdwatch.recording.importing import times
 from obdwatch.recording.importing.column_map import ColumnMap
-from obdwatch.recording.importing.layout import ROWS_LOOKED_AT, Layout, same_value
+from obdwatch.recording.importing.layout import ROWS_LOOKED_AT, Layout, same_value, split
 from obdwatch.recording.importing.report import DroppedValues
-from obdwatch.recording.importing.text import CheckedText, TextFile
+from obdwatch.recording.importing.text import CheckedText, TextFile, repaired
 from obdwatch.records import BoolArray, FloatArray
 
 if TYPE_CHECKING:
@@ -36,6 +36,7 @@ NO_VALUE = ["-", "--", "---", "?", "*", "no data", "NO DATA", "nodata", "NODATA"
 NOT_A_NUMBER = "is no number"
 NOT_FINITE = "is infinite"
 NO_TIME = "has no readable time"
+OPEN_QUOTE = "a quote is opened and never closed, so that rows run together; repair or remove it"
 
 
 @dataclass(slots=True)
@@ -95,12 +96,27 @@ def blocks(reading: Reading, user: ColumnMap, text: CheckedText, chosen: Mapping
 
 
 def _parsed(reading: Reading, text: CheckedText) -> Iterator[Block]:
+    """Yield the cells of the table in blocks; a last line that was cut off while it was written is left out."""
+    held: Block | None = None
+    for block in _lines(reading, text):
+        if held is not None:
+            yield held
+        held = block
+    if held is None:
+        return
+    fields = len(split(text.last_line, reading.layout.separator)) if text.last_line.strip() else None
+    if fields is not None and fields < len(reading.layout.headings):
+        reading.notes.append("the last line breaks off and was left out")
+        held = held[:-1]
+    yield held
+
+
+def _lines(reading: Reading, text: CheckedText) -> Iterator[Block]:
     import pandas as pd
 
     layout, path = reading.layout, reading.source.path
     for _ in range(layout.first_row - 1):
         text.readline()
-    width = len(layout.headings) + 1  # one more, for a trailing separator
     offset = 0
     try:
         with pd.read_csv(
@@ -108,7 +124,7 @@ def _parsed(reading: Reading, text: CheckedText) -> Iterator[Block]:
             sep=layout.separator,
             decimal=layout.decimal,
             header=None,
-            names=range(width),
+            names=range(len(layout.headings) + 1),  # one more, for a trailing separator
             index_col=False,
             chunksize=ROWS_PER_BLOCK,
             na_values=NO_VALUE,
@@ -125,10 +141,12 @@ def _parsed(reading: Reading, text: CheckedText) -> Iterator[Block]:
     except (pd.errors.ParserError, UnicodeError, OverflowError) as error:
         raise text.problem or _parser_problem(path, layout, error) from error
     if layout.first_row - 1 + offset < text.lines - 1:
-        raise ImportFileError(path, "a quote is opened somewhere and never closed, so that rows run together")
+        raise ImportFileError(path, OPEN_QUOTE)
 
 
 def _parser_problem(path: Path, layout: Layout, error: Exception) -> ImportFileError:
+    if quote := re.search(r"EOF inside string starting at row (\d+)", str(error)):
+        return ImportFileError(path, OPEN_QUOTE, int(quote[1]) + layout.first_row)
     found = re.search(r"Expected (\d+) fields in line (\d+), saw (\d+)", str(error))
     if found is None:
         return ImportFileError(path, f"cannot be read as a table ({' '.join(str(error).split())[:120]})")
@@ -148,11 +166,17 @@ def _refuse_surplus(reading: Reading, block: Block) -> None:
 
 
 def _is_header(reading: Reading, block: Block) -> BoolArray:
-    """Find rows that repeat the header: the time column holds its own name."""
-    cells, heading = block[reading.layout.time], reading.layout.headings[reading.layout.time]
+    """Find rows that repeat the header; raises ImportFileError where one with other columns begins a new table."""
+    cells, headings = block[reading.layout.time], reading.layout.headings
     if cells.dtype.kind in "iuf":
         return np.zeros(len(block), dtype=bool)
-    repeats = np.asarray(cells.astype(str).str.strip().str.casefold() == heading.text.casefold(), dtype=bool)
+    texts = {heading.text.casefold() for heading in headings}
+    repeats = np.asarray(cells.map(lambda cell: isinstance(cell, str) and cell.strip().casefold() in texts), dtype=bool)
+    for line, row in block[repeats].iterrows():
+        found = [repaired(str(cell)).strip().casefold() for cell in row[: len(headings)]]
+        if found != [heading.text.casefold() for heading in headings]:
+            problem = "another header begins here, with other columns; split the file and import each part"
+            raise ImportFileError(reading.source.path, problem, int(str(line)))
     reading.repeated_headers += int(repeats.sum())
     return repeats
 

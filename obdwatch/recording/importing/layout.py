@@ -117,12 +117,13 @@ def _candidates(lines: Sequence[str], offset: int, separator: str, user: ColumnM
     found = []
     for index, line in enumerate(lines, offset):
         if line.strip() and not line.lstrip().startswith(COMMENT_MARKS):
-            cells = _split(line, separator)
+            cells = split(line, separator)
             found.append(_Candidate(separator, index, cells, _known_cells(cells, user)))
     return found
 
 
-def _split(line: str, separator: str) -> tuple[str, ...]:
+def split(line: str, separator: str) -> tuple[str, ...]:
+    """Return the cells of one line."""
     try:
         cells = next(csv.reader([line], delimiter=separator, skipinitialspace=True), [])
     except csv.Error:
@@ -165,11 +166,11 @@ def _layout(source: TextFile, user: ColumnMap, best: _Candidate, lines: Sequence
         cells = cells[:-1]
     headings = [names.heading(cell) for cell in cells]
     first_row = best.index + 2
-    unit_row = _split(lines[best.index + 1], best.separator) if best.index + 1 < len(lines) else ()
+    unit_row = split(lines[best.index + 1], best.separator) if best.index + 1 < len(lines) else ()
     if _is_unit_row(unit_row, len(cells)):
         headings = [_with_unit(heading, unit) for heading, unit in zip(headings, (*unit_row, *cells), strict=False)]
         first_row += 1
-    rows = [_split(line, best.separator) for line in lines[first_row - 1 : first_row - 1 + ROWS_LOOKED_AT]]
+    rows = [split(line, best.separator) for line in lines[first_row - 1 : first_row - 1 + ROWS_LOOKED_AT]]
     time = time_column(source.path, user, headings)
     decimal = user.decimal or _decimal_sign(rows, best.separator, time)
     signal, value, unit = long_columns(headings)

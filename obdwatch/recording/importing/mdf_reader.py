@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
+import gc
 import struct
-from collections.abc import Mapping
+import sys
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from importlib import import_module
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -37,13 +41,33 @@ def read_mdf(
         asammdf = import_module("asammdf")
     except ImportError:
         raise InputError("this format needs asammdf: pip install 'obdwatch[mdf]'") from None
+    with _opened(path, asammdf) as mdf, _reporting(path, asammdf):
+        return _table(path, mdf, user, stated_start, progress)
+
+
+def _opened(path: Path, asammdf: ModuleType) -> Any:
+    """Open an MDF file; a damaged one leaves a half-made object behind, whose end must not be noisy."""
+    hook = sys.unraisablehook
+    sys.unraisablehook = lambda _: None
     try:
-        with asammdf.MDF(path) as mdf:
-            return _table(path, mdf, user, stated_start, progress)
-    except (ValueError, KeyError, IndexError, OSError, AttributeError, TypeError, struct.error) as error:
-        raise ImportFileError(path, f"is a damaged MDF file ({type(error).__name__})") from error
-    except asammdf.blocks.utils.MdfException as error:
-        raise ImportFileError(path, f"is a damaged MDF file ({' '.join(str(error).split())[:100]})") from error
+        with _reporting(path, asammdf):
+            return asammdf.MDF(path)
+    finally:
+        gc.collect()
+        sys.unraisablehook = hook
+
+
+@contextlib.contextmanager
+def _reporting(path: Path, asammdf: ModuleType) -> Iterator[None]:
+    damage = (ValueError, KeyError, IndexError, OSError, AttributeError, TypeError, struct.error, MemoryError)
+    try:
+        yield
+    except (*damage, asammdf.blocks.utils.MdfException) as error:
+        problem = f"{type(error).__name__}: {' '.join(str(error).split())[:80]}"
+    else:
+        return
+    # Raised here and without its cause, so that what asammdf left behind is gone by now.
+    raise ImportFileError(path, f"is a damaged MDF file ({problem})")
 
 
 def _table(path: Path, mdf: Any, user: ColumnMap, stated_start: datetime | None, progress: Progress | None) -> RawTable:

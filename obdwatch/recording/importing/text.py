@@ -13,7 +13,7 @@ import io
 import stat
 import zlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, cast
 
@@ -32,11 +32,10 @@ NOT_TEXT = "is not a text table (it holds binary data)"
 
 @dataclass(frozen=True, slots=True)
 class TextFile:
-    """A readable text table: where it lies, how it is encoded, whether its last line is complete."""
+    """A readable text table: where it lies and how it is encoded."""
 
     path: Path
     encoding: str
-    ends_with_newline: bool
 
 
 def check_readable(path: Path) -> None:
@@ -62,18 +61,17 @@ def check_readable(path: Path) -> None:
 def examine(path: Path, encoding: str | None = None) -> TextFile:
     """Find the encoding of a text table; `encoding` is the user's own word for it."""
     check_readable(path)
-    with opened_bytes(path) as handle:
-        start = handle.read(4)
+    with opened_bytes(path) as handle, _reading(path):
+        start = handle.read(len(UTF_16_MARKS[0]))
     if start.startswith(UTF_16_MARKS):
-        return TextFile(path, "utf-16", ends_with_newline=True)
-    if encoding is not None:
-        return TextFile(path, encoding, _survey(path).ends_with_newline)
+        return TextFile(path, "utf-16")
     survey = _survey(path)
+    if encoding is not None:
+        return TextFile(path, encoding)
     if survey.is_utf_8:
-        return TextFile(path, "utf-8-sig", survey.ends_with_newline)
+        return TextFile(path, "utf-8-sig")
     # cp1252 leaves five bytes undefined; Latin-1 takes every byte.
-    name = "latin-1" if survey.has_undefined_bytes else "cp1252"
-    return TextFile(path, name, survey.ends_with_newline)
+    return TextFile(path, "latin-1" if survey.has_undefined_bytes else "cp1252")
 
 
 @dataclass(slots=True)
@@ -82,7 +80,6 @@ class _Survey:
 
     is_utf_8: bool = True
     has_undefined_bytes: bool = False
-    ends_with_newline: bool = False
 
 
 UNDEFINED_IN_CP1252 = bytes((0x81, 0x8D, 0x8F, 0x90, 0x9D))
@@ -98,7 +95,6 @@ def _survey(path: Path) -> _Survey:
         if (at := block.find(b"\0")) >= 0:
             raise ImportFileError(path, NOT_TEXT, line + block.count(b"\n", 0, at))
         line += block.count(b"\n")
-        found.ends_with_newline = block.endswith((b"\n", b"\r"))
         found.has_undefined_bytes |= any(block.count(byte) for byte in UNDEFINED_IN_CP1252)
         if found.is_utf_8:
             found.is_utf_8 = _decodes(decoder, block)
@@ -164,13 +160,16 @@ class _Watched(io.RawIOBase):
 
 @dataclass(slots=True)
 class CheckedText:
-    """A text stream that counts lines, and remembers what was wrong with the text it passed on."""
+    """A text stream that counts lines, and remembers what was wrong with the text it passed on.
+
+    `last_line` is what followed the last line end read so far: the last line itself where the file ends without one.
+    """
 
     source: TextFile
     handle: io.TextIOWrapper
     lines: int = 0
     problem: ImportFileError | None = None
-    _line_length: int = field(default=0)
+    last_line: str = ""
 
     def read(self, size: int = -1) -> str:
         """Return the next characters; raises ImportFileError where the text breaks off or is none."""
@@ -204,12 +203,11 @@ class CheckedText:
         line = self.lines + 1
         if "\0" in text:
             self.problem = ImportFileError(self.source.path, NOT_TEXT, line + text.count("\n", 0, text.find("\0")))
-        if "\n" not in text:
-            self._line_length += len(text)
-        else:
-            self._line_length = len(text) - text.rfind("\n")
-            self.lines += text.count("\n")
-        if self._line_length > LONGEST_LINE:
+        first, newline, others = text.partition("\n")
+        line_length = len(self.last_line) + len(first)
+        self.last_line = others.rpartition("\n")[2] if newline else self.last_line + first
+        self.lines += text.count("\n")
+        if line_length > LONGEST_LINE:
             problem = f"is longer than {LONGEST_LINE} characters: this is no table"
             self.problem = ImportFileError(self.source.path, problem, line)
 
