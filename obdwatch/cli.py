@@ -30,6 +30,7 @@ COMMANDS: dict[str, str] = {
     "check": "check",
     "import": "import_table",
     "analyse": "analyse",
+    "codes": "codes",
     "dashboard": "dashboard",
     "replay": "replay",
     "export": "export",

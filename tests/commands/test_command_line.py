@@ -212,3 +212,33 @@ def test_cars_and_entries_are_kept(book: Path, capsys: pytest.CaptureFixture[str
     assert (entry["part"], entry["odometer_km"]) == ("thermostat", 164000.0)
     assert "thermostat" in refused(capsys, "log", "repair", "thermostatt", "--car", "fern", *where)
     assert "firing_order" in refused(capsys, "car", "edit", "fern", "--set", "firing_order=1,2,3", *where)
+
+
+def test_codes_are_explained_together(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["codes", "p0171", "P0300"]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("P0171  Mixture too lean, bank 1")
+    assert "P0171 before P0300" in said
+
+
+def test_codes_as_json_carry_every_field(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["codes", "P0128", "--json"]) == 0
+    (code,) = json.loads(capsys.readouterr().out)["codes"]
+    assert code["urgency"] == "next_service"
+    assert "thermostat" in [cause["part"] for cause in code["causes"]]
+
+
+def test_codes_are_found_by_words(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["codes", "--search", "cam timing"]) == 0
+    assert "P0011" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("text", ["PX", "", "P01711", "P0171-", "ü", "P01\n71"])
+def test_what_is_no_code_is_one_line(text: str, capsys: pytest.CaptureFixture[str]) -> None:
+    refused(capsys, "codes", text)
+
+
+def test_codes_are_read_together_with_a_drive(tmp_path: Path, book: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = imported(tmp_path, book, capsys)
+    assert run(["codes", "P0128", "--drive", str(path), "--json"]) == 0
+    assert "P0128" in json.loads(capsys.readouterr().out)["evidence"]

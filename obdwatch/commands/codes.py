@@ -1,0 +1,117 @@
+"""`obdwatch codes`: trouble codes in plain language."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from obdwatch.commands.options import Settings, common_options, print_json
+from obdwatch.errors import InputError
+
+if TYPE_CHECKING:
+    from obdwatch.explanations.codes import Advice, CodeExplanation
+    from obdwatch.explanations.explanation import Cause
+
+URGENCY = {
+    "watch": "Keep an eye on it.",
+    "next_service": "It can wait until the next service.",
+    "soon": "Act soon.",
+    "stop": "Stop driving until it is put right.",
+}
+ORIGIN_NOTES = {
+    "composed": "Put together from the standard's structure; your car's manual may say more.",
+    "maker": "The meaning of this code is the car maker's own and is in its repair manual.",
+    "reserved": "The standard keeps this number for later; a car should not set it.",
+    "unlisted": "A standard number whose meaning is not in obdwatch's table.",
+}
+
+
+@click.command("codes")
+@click.argument("codes", nargs=-1)
+@click.option("--search", "words", help='Find codes by words, such as "cam timing".')
+@click.option("--drive", "session", help="Read the codes together with this drive (a file, or an id).")
+@common_options
+def command(settings: Settings, codes: tuple[str, ...], words: str | None, session: str | None) -> None:
+    """Explain trouble CODES such as P0171: what it means, whether to drive on, what to look at first.
+
+    Several codes at once also say which to follow first.
+    """
+    if words is not None:
+        _search(settings, words)
+        return
+    if not codes:
+        raise InputError("name a code, as in 'obdwatch codes P0171', or search: obdwatch codes --search \"cam timing\"")
+    from obdwatch.explanations.codes import explain, follow_first
+
+    explained = [explain(code) for code in dict.fromkeys(codes)]
+    advice = follow_first([explanation.code for explanation in explained])
+    evidence = _evidence(settings, explained, session) if session is not None else {}
+    if settings.as_json:
+        print_json({"codes": explained, "follow_first": advice, "evidence": evidence})
+        return
+    blocks = [_lines(explanation, evidence.get(explanation.code, ())) for explanation in explained]
+    if advice:
+        blocks.append(_advice(advice))
+    click.echo("\n\n".join("\n".join(block) for block in blocks))
+
+
+def _search(settings: Settings, words: str) -> None:
+    from obdwatch.explanations.codes import search
+
+    found = search(words)
+    if settings.as_json:
+        print_json({"search": words, "found": found})
+        return
+    if not found:
+        click.echo(f"No code found for {words!r}; try other words, such as the part's name.")
+    for item in found:
+        click.echo(f"{item.code}  {item.title}")
+
+
+def _evidence(settings: Settings, explained: list[CodeExplanation], session: str) -> dict[str, tuple[str, ...]]:
+    """What a drive says of each code."""
+    from obdwatch.analysis import analyse_drive
+    from obdwatch.commands.lookup import session_path
+    from obdwatch.explanations.code_evidence import evidence
+    from obdwatch.explanations.findings import explain as word
+    from obdwatch.signals.drives import load_drive
+
+    drive = load_drive(session_path(settings, session))
+    findings = tuple(word(finding, settings.units) for finding in analyse_drive(drive).findings)
+    return {each.code: tuple(evidence(each, drive, findings, settings.units)) for each in explained}
+
+
+def _lines(code: CodeExplanation, evidence: tuple[str, ...]) -> list[str]:
+    lines = [f"{code.code}  {code.title}", f"  {code.meaning}"]
+    if code.purpose:
+        lines.append(f"  {code.purpose}")
+    if code.failure_type is not None:
+        lines.append(f"  Detail {code.failure_type.byte:02X}: {code.failure_type.text}.")
+    lines.append(f"  {URGENCY[code.urgency]} {code.may_drive}")
+    lines += [f"  Caution: {caution}" for caution in code.cautions]
+    lines += [f"  What the car does: {code.car_does}"] if code.car_does else []
+    lines += [f"  What you notice: {code.driver_notices}"] if code.driver_notices else []
+    lines += _list("Usual causes, the most likely first", [_cause(cause) for cause in code.causes])
+    lines += _list("Check first", list(code.first_checks))
+    lines += _list("In a recording", [f"{item.key.replace('_', ' ')}: {item.look_for}" for item in code.live_data])
+    lines += _list("This drive says", list(evidence))
+    lines += _list("Often confused with", list(code.confused_with))
+    return [*lines, *([f"  {ORIGIN_NOTES[code.origin]}"] if code.origin in ORIGIN_NOTES else [])]
+
+
+def _cause(cause: Cause) -> str:
+    named = cause.part is not None and cause.part.replace("_", " ") not in cause.text.lower()
+    return f"{cause.text} (part: {cause.part.replace('_', ' ')})" if named and cause.part else cause.text
+
+
+def _list(heading: str, entries: list[str]) -> list[str]:
+    return [f"  {heading}:", *(f"    - {entry}" for entry in entries)] if entries else []
+
+
+def _advice(advice: tuple[Advice, ...]) -> list[str]:
+    lines = ["Which to follow first"]
+    for item in advice:
+        after = f" before {', '.join(item.before)}" if item.before else ""
+        lines.append(f"  {', '.join(item.follow)}{after}: {item.reason}")
+    return lines
