@@ -102,22 +102,19 @@ def heading(text: str) -> Heading:
 
     A bracket at the end is a unit, unless the whole text is a name of its own, as in `... bank 1 (and 3)`.
 
-    >>> heading("Engine Coolant Temperature [°C]").unit, heading("engine_speed@7E9").ecu
+    >>> heading("Engine Coolant Temperature [°C]").unit, heading("engine_speed@7E9 [1/min]").ecu
     ('°C', '7E9')
     """
-    name, ecu = text.strip(), None
+    name, unit = text.strip(), None
+    found = _BRACKETED_END.match(name)
+    if found and (units.is_known(found["unit"]) or key_of(name) is None):
+        name, unit = found["name"].strip(), found["unit"].strip()
+    ecu = None
     if found := _ECU_END.match(name):
         name, ecu = found["name"], found["ecu"].upper()
-    if key_of(name) is not None and not _ends_with_unit(name):
-        return Heading(text, name, None, ecu)
-    if found := _BRACKETED_END.match(name):
-        return Heading(text, found["name"].strip(), found["unit"].strip(), ecu)
+    if unit is not None or key_of(name) is not None:
+        return Heading(text, name, unit, ecu)
     return _with_unit_word(Heading(text, name, None, ecu))
-
-
-def _ends_with_unit(name: str) -> bool:
-    found = _BRACKETED_END.match(name)
-    return found is not None and units.is_known(found["unit"])
 
 
 def _with_unit_word(plain: Heading) -> Heading:
