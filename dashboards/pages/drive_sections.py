@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import dash_mantine_components as dmc
 import numpy as np
@@ -15,7 +15,7 @@ from dashboards.drawing import Picture
 from dashboards.panels import ordered_keys, signal_name
 from dashboards.pictures import flag_words
 from dashboards.sessions import LoadedDrive
-from obdwatch.records import CodeReading, Drive, MarkKind
+from obdwatch.records import CodeReading, Drive, FloatArray, MarkKind
 from obdwatch.units import screen_unit, to_screen
 
 MOST_EVENTS = 200
@@ -124,11 +124,7 @@ def _values_row(loaded: LoadedDrive, key: str, picture: Picture) -> Component:
     trace, unit = loaded.traces[key], loaded.drive.signals[key].unit
     first = int(np.searchsorted(trace.times, picture.window.start, side="left"))
     values = trace.values[first : int(np.searchsorted(trace.times, picture.window.end, side="right"))]
-    cells = ["–", "–", "–"]
-    if values.size:
-        named = picture.states.get(key, {})
-        points = (float(values.min()), float(np.median(values)), float(values.max()))
-        cells = [named.get(int(p)) or wording.number(to_screen(p, unit, picture.screen.units)) for p in points]
+    cells = _cells(values, unit, picture.states.get(key, {}), picture.screen.units)
     name = screen_unit(unit, picture.screen.units).name
     return html.Tr(
         [
@@ -137,6 +133,18 @@ def _values_row(loaded: LoadedDrive, key: str, picture: Picture) -> Component:
             html.Td(f"{values.size:,}"),
         ]
     )
+
+
+def _cells(values: FloatArray, unit: str, named: Mapping[int, str], units: str) -> list[str]:
+    """Lowest, middle and highest; of states, which have no order, only the one that was there most."""
+    if not values.size:
+        return ["–", "–", "–"]
+    if named:
+        states, counts = np.unique(values, return_counts=True)
+        most = states[counts.argmax()]
+        return ["–", f"mostly {named.get(int(most), wording.number(float(most)))}", "–"]
+    points = (float(values.min()), float(np.median(values)), float(values.max()))
+    return [wording.number(to_screen(point, unit, units)) for point in points]
 
 
 def events(drive: Drive) -> list[Component]:

@@ -91,6 +91,13 @@ def test_endless_events_are_cut_and_said(tmp_path: Path) -> None:
     assert "and 800 more" in text(body(shelf.open("a"), visit("/drive/a")))
 
 
+def test_states_are_summed_up_by_the_one_that_was_there_most(tmp_path: Path) -> None:
+    t = times(10.0, 1.0)
+    lamp = Signal("malfunction_lamp", "", t, (t > 6).astype(float))
+    shown = text(body(shelf_with(tmp_path, Drive(session("a"), {lamp.key: lamp})).open("a"), visit("/drive/a")))
+    assert "– mostly off – 10" in shown
+
+
 def test_import_without_known_columns_says_what_to_do(tmp_path: Path) -> None:
     empty = Drive(replace(session("a"), origin="imported"), {"x": Signal("x", "", times(0.0, 1.0), times(0.0, 1.0))})
     shown = text(body(shelf_with(tmp_path, empty).open("a"), visit("/drive/a")))
