@@ -19,11 +19,12 @@ from obdwatch.explanations.toml_sections import sections, text_of
 
 SYNONYMS = DATA / "synonyms.toml"
 
-# How much a find counts, by how well the word fits and by where it stands. Measured on nothing but taste: titles of
-# written codes are what people look for.
+# How much a find counts, by how well the word fits and by where it stands; only the order of these numbers matters.
 _WHOLE_WORD, _WORD_START = 3.0, 2.0
-_IN_TITLE, _IN_OTHER_WORDS, _WRITTEN = 3.0, 1.0, 1.5
-_WORD = re.compile(r"[a-z0-9äöüß]+")
+_IN_TITLE, _IN_OTHER_WORDS, _WRITTEN = 3.0, 1.0, 2.0
+_USUAL_TITLE = 20  # words; keeps short titles from winning by shortness alone
+# A number belongs to the word before it: "bank 2" must not be found in "bank 1, sensor 2".
+_WORD = re.compile(r"(?:bank|sensor|cylinder|gear) \d+|[a-z0-9]+")
 _FILLERS = frozenset({"a", "an", "and", "the", "of", "in", "is", "on", "my", "for", "to"})
 
 
@@ -70,7 +71,7 @@ def _score(item: _Searchable, wanted: list[str]) -> float:
         if not best:
             return 0.0
         total += best
-    return total * (_WRITTEN if item.written else 1.0) / (10 + len(title))
+    return total * (_WRITTEN if item.written else 1.0) / (_USUAL_TITLE + len(title))
 
 
 def _fit(word: str, words: list[str]) -> float:

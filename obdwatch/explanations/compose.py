@@ -6,8 +6,11 @@ The sentences stand as templates in `data/fault_types.toml` and `data/conditions
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
+from types import MappingProxyType
 from typing import Any
 
 from obdwatch.explanations.code_table import DATA, CodeFacts, Component, component_of
@@ -74,11 +77,10 @@ def caution_sentences(ids: tuple[str, ...] | list[str]) -> tuple[str, ...]:
     return tuple(sentences[name] for name in ids)
 
 
+@lru_cache(maxsize=1)
 def table_of_cautions() -> Mapping[str, str]:
     """Return caution id -> sentence."""
-    import tomllib
-
-    return {key: str(value) for key, value in tomllib.loads(CAUTIONS.read_text("utf-8")).items()}
+    return MappingProxyType({key: str(value) for key, value in tomllib.loads(CAUTIONS.read_text("utf-8")).items()})
 
 
 def group_table(group: str) -> Mapping[str, Any]:

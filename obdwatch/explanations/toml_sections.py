@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -29,8 +29,9 @@ def sections(text: str) -> Iterator[tuple[str, str]]:
         yield head.group(1), text[head.start() : end]
 
 
-def table(path: Path, name: str) -> dict[str, Any] | None:
-    """Return one table of a file by its name, None where there is none."""
+@lru_cache(maxsize=512)
+def table(path: Path, name: str) -> Mapping[str, Any] | None:
+    """Return one table of a file by its name, None where there is none; read only, for it is kept."""
     text = text_of(path)
     start = 0 if text.startswith(f"[{name}]\n") else text.find(f"\n[{name}]\n") + 1
     if start == 0 and not text.startswith(f"[{name}]\n"):
