@@ -78,6 +78,8 @@ def test_a_pipe(tmp_path: Path) -> None:
         ("time_s,engine_speed\n,800\n", "the time column is empty"),
         ("time_s,engine_speed\n0,800\n1,900,7\n", "line 3: a row has 3 fields where the header has 2"),
         ("time_s,engine_speed\n0,800\n1,9,0,0,5\n", "line 3: a row has 5 fields where the header has 2"),
+        ("time_s,engine_speed\n0,800,,5\n", "line 2: a row has more fields where the header has 2"),
+        ("time_s,engine_speed,\n0,0,0,0,0\n1,0\n", "line 2: a row has more fields where the header has 2"),
         ("time_s,engine_speed\n0,1,5\n", "line 2: a row has 3 fields"),  # a decimal comma between commas
         ("time_s,signal,value\n0,mood,5\n", "has no usable column ('mood': no signal obdwatch knows)"),
         ('time_s,engine_speed\n0,"800\n1,900\n2,950\n', "quote"),
@@ -192,9 +194,10 @@ def tables(draw: st.DrawFn) -> bytes:
 def numbers_in(data: bytes) -> set[float]:
     text = data.decode("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8", "replace")
     found = set()
-    for number in re.findall(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?", text):
-        value = float(number.replace(",", "."))
-        found |= {round(value, 6), round(value * 1.609344, 6), round((value - 32) / 1.8, 6)}
+    for sign in (r"\.", "[.,]"):  # a comma may be a decimal sign or part the cells
+        for number in re.findall(rf"[+-]?(?:\d+(?:{sign}\d*)?|{sign}\d+)(?:[eE][+-]?\d+)?", text):
+            value = float(number.replace(",", "."))
+            found |= {round(value, 6), round(value * 1.609344, 6), round((value - 32) / 1.8, 6)}
     return found
 
 

@@ -125,7 +125,6 @@ def _lines(reading: Reading, text: CheckedText) -> Iterator[Block]:
             decimal=layout.decimal,
             header=None,
             names=range(len(layout.headings) + 1),  # one more, for a trailing separator
-            index_col=False,
             chunksize=ROWS_PER_BLOCK,
             na_values=NO_VALUE,
             skipinitialspace=True,
@@ -133,6 +132,8 @@ def _lines(reading: Reading, text: CheckedText) -> Iterator[Block]:
             low_memory=False,
         ) as parsed:
             for block in parsed:
+                if not isinstance(block.index, pd.RangeIndex):  # the very first row has fields to spare
+                    raise ImportFileError(path, _surplus(layout, "more"), layout.first_row)
                 block.index = np.arange(offset, offset + len(block)) + layout.first_row
                 offset += len(block)
                 yield block
@@ -155,7 +156,7 @@ def _parser_problem(path: Path, layout: Layout, error: Exception) -> ImportFileE
 
 
 def _surplus(layout: Layout, fields: int | str) -> str:
-    return f"a row has {fields} fields where the header has {len(layout.headings)}; repair or remove that line"
+    return f"a row has {fields} fields where the header has {len(layout.headings)}: repair or remove that line"
 
 
 def _refuse_surplus(reading: Reading, block: Block) -> None:

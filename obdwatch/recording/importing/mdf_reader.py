@@ -24,6 +24,8 @@ from obdwatch.recording.importing.table import RawTable, Series
 from obdwatch.recording.importing.text import Progress, check_readable
 
 MDF_MAGIC = b"MDF     "
+# What asammdf raises on damaged files, besides its own exception.
+DAMAGE = (ValueError, KeyError, IndexError, OSError, AttributeError, TypeError, struct.error, MemoryError)
 EARLIEST_START = datetime(1990, 1, 1, tzinfo=UTC)  # an earlier start stands for an unknown one
 
 
@@ -50,24 +52,31 @@ def _opened(path: Path, asammdf: ModuleType) -> Any:
     hook = sys.unraisablehook
     sys.unraisablehook = lambda _: None
     try:
-        with _reporting(path, asammdf):
-            return asammdf.MDF(path)
+        return _attempt(path, asammdf)
     finally:
         gc.collect()
         sys.unraisablehook = hook
 
 
+def _attempt(path: Path, asammdf: ModuleType) -> Any:
+    try:
+        return asammdf.MDF(path)
+    except (*DAMAGE, asammdf.blocks.utils.MdfException) as error:
+        problem = _problem(error)
+    # Raised outside, so that it does not keep alive what asammdf left behind.
+    raise ImportFileError(path, problem)
+
+
+def _problem(error: Exception) -> str:
+    return f"is a damaged MDF file ({type(error).__name__}: {' '.join(str(error).split())[:80]})"
+
+
 @contextlib.contextmanager
 def _reporting(path: Path, asammdf: ModuleType) -> Iterator[None]:
-    damage = (ValueError, KeyError, IndexError, OSError, AttributeError, TypeError, struct.error, MemoryError)
     try:
         yield
-    except (*damage, asammdf.blocks.utils.MdfException) as error:
-        problem = f"{type(error).__name__}: {' '.join(str(error).split())[:80]}"
-    else:
-        return
-    # Raised here and without its cause, so that what asammdf left behind is gone by now.
-    raise ImportFileError(path, f"is a damaged MDF file ({problem})")
+    except (*DAMAGE, asammdf.blocks.utils.MdfException) as error:
+        raise ImportFileError(path, _problem(error)) from error
 
 
 def _table(path: Path, mdf: Any, user: ColumnMap, stated_start: datetime | None, progress: Progress | None) -> RawTable:
