@@ -65,8 +65,13 @@ def _record(settings: Settings, port: str, options: CaptureOptions, screen: Scre
     clock = SystemClock()
     with settings.open_logbook() as logbook, stop_on_signals() as stop:
         adapter = Elm327Adapter(port, clock, notice=screen.notice)
+
+        def connected(connection: Connection, path: Path) -> None:
+            screen.connected(connection, path)
+            logbook.add_session(path)  # at once, so that a recording that is killed is in the logbook all the same
+
         try:
-            path = capture(adapter, clock, logbook.sessions_folder, options, stop, screen.connected, screen.status)
+            path = capture(adapter, clock, logbook.sessions_folder, options, stop, connected, screen.status)
         finally:
             screen.end()
             if screen.path is not None and screen.path.exists():

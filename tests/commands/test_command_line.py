@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import subprocess
+import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -242,3 +245,19 @@ def test_codes_are_read_together_with_a_drive(tmp_path: Path, book: Path, capsys
     path = imported(tmp_path, book, capsys)
     assert run(["codes", "P0128", "--drive", str(path), "--json"]) == 0
     assert "P0128" in json.loads(capsys.readouterr().out)["evidence"]
+
+
+def test_a_killed_recording_is_in_the_logbook_and_says_what_happened(
+    tmp_path: Path, book: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with served_car() as (_, port):
+        command = [sys.executable, "-m", "obdwatch", "record", "--port", port, "--quiet", "--logbook", str(book)]
+        with subprocess.Popen(command) as recorder:
+            deadline = time.monotonic() + 30
+            while not list(book.glob("sessions/*.obdw-wal")) and time.monotonic() < deadline:
+                time.sleep(0.1)
+            time.sleep(2.5)
+            recorder.kill()
+    (path,) = book.glob("sessions/*.obdw")
+    assert run(["analyse", path.stem, "--logbook", str(book)]) == 0
+    assert "cut short" in capsys.readouterr().out
