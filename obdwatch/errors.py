@@ -50,7 +50,7 @@ class ImportFileError(InputError):
 
     def __init__(self, path: Path | str, problem: str, line: int | None = None) -> None:
         place = f"{path}, line {line}" if line is not None else f"{path}"
-        super().__init__(f"{place}: {problem}")
+        super().__init__(f"{place}: {' '.join(problem.split())}")  # one line, whatever the table holds
         self.path = Path(path)
         self.line = line
 

@@ -86,6 +86,17 @@ def prepare(path: Path) -> None:
             _migrate(path, connection)
 
 
+def is_in_use(path: Path) -> bool:
+    """Return whether another connection has a session file open: a recorder does for as long as it lives."""
+    try:
+        with contextlib.closing(sqlite3.connect(f"{path.as_uri()}?mode=rw", uri=True, timeout=0.0)) as connection:
+            connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+            connection.execute("BEGIN EXCLUSIVE")
+    except sqlite3.Error as error:
+        return "locked" in str(error)
+    return False
+
+
 def _connected(path: Path) -> Connection:
     return sqlite3.connect(path, timeout=PATIENCE, isolation_level=None)
 

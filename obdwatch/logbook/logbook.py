@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import math
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -265,7 +265,7 @@ class Logbook:
         return session
 
     def _move_away(self, path: Path) -> Path:
-        if path.with_name(path.name + "-wal").exists():
+        if database.is_in_use(path):
             raise LogbookError(f"{path}: is still being recorded; end the recording first")
         folder = self.directory / REMOVED
         target = folder / path.name
@@ -378,9 +378,8 @@ class Logbook:
         with database.reading(self._path) as connection:
             features = [packing.feature_of(row) for row in database.features(connection, session.car_id)]
         earlier = [f for f in features if f.session_id != session.id and _is_before(f.at, f.odometer_km, session)]
-        earlier.sort(key=lambda feature: (feature.at or datetime.min.replace(tzinfo=UTC), feature.odometer_km or 0.0))
         events = [event for event in self.events(session.car_id) if _is_before(event.at, event.odometer_km, session)]
-        return History(tuple(earlier), tuple(events))
+        return History(tuple(sorted(earlier, key=_order(earlier))), tuple(events))
 
     # The keeper's own data
 
@@ -423,6 +422,13 @@ def _stamp(path: Path) -> tuple[int, int]:
     except OSError:
         return 0, 0
     return status.st_size, status.st_mtime_ns
+
+
+def _order(features: Sequence[Feature]) -> Callable[[Feature], float]:
+    """How to sort features by age: by odometer where each has one, else by date, undated ones first."""
+    if all(feature.odometer_km is not None for feature in features):
+        return lambda feature: feature.odometer_km or 0.0
+    return lambda feature: feature.at.timestamp() if feature.at is not None else -math.inf
 
 
 def _is_before(at: datetime | None, odometer_km: float | None, session: Session) -> bool:
