@@ -29,9 +29,9 @@ def coverage_words(seen: Coverage) -> str:
         "cold start" if seen.soaked_cold_start else "",
         "cranking" if seen.cranking_captured else "",
         "warm-up" if seen.warm_up_reached else "",
-        f"warm idle {_minutes(seen.idle_warm)}" if seen.idle_warm else "",
-        f"cruise {_minutes(seen.steady_cruise)}" if seen.steady_cruise else "",
-        f"overrun {seen.overrun:.0f} s" if seen.overrun else "",
+        f"warm idle {_minutes(seen.idle_warm)}" if seen.idle_warm >= 1 else "",
+        f"cruise {_minutes(seen.steady_cruise)}" if seen.steady_cruise >= 1 else "",
+        f"overrun {seen.overrun:.0f} s" if seen.overrun >= 1 else "",
         f"full throttle {seen.full_throttle_pulls}x" if seen.full_throttle_pulls else "",
     ]
     shown = [part for part in parts if part]
