@@ -73,7 +73,9 @@ def car_to_toml(car: Car) -> str:
     ]
     if car.part_new_at_km:
         lines += ["", "[part_new_at_km]  # km on the clock when the part was last new"]
-        lines += [f"{part} = {_toml('unknown' if km is None else km)}" for part, km in car.part_new_at_km.items()]
+        lines += [
+            f"{_toml(part)} = {_toml('unknown' if km is None else km)}" for part, km in car.part_new_at_km.items()
+        ]
     return "\n".join(lines) + "\n"
 
 
