@@ -27,6 +27,7 @@ CAUTIONS = DATA / "cautions.toml"
 CONDITION = "condition"  # the failure type of codes that name no part
 
 _DRIVEN = frozenset({"driven", "heater", "lamp", "relay"})
+_SENSING = frozenset({"sensor", "temp", "switch", "oxygen"})
 # Kinds of which nobody can say "the ... itself is broken": a voltage, a pair of readings, a learned value.
 _NO_PART = frozenset(
     {"signal", "link", "pair", "quantity", "system", "setting", "learned", "shift", "gear", "mixture", "control",
@@ -67,7 +68,7 @@ def title_of(facts: CodeFacts, component: Component, fault_title: str) -> str:
 
 def fault_type_names(fault: str, component: Component) -> tuple[str, ...]:
     """Return the tables that may describe a failure type of this component, most special first."""
-    family = "driven" if component.kind in _DRIVEN else component.kind
+    family = "driven" if component.kind in _DRIVEN else "sensor" if component.kind in _SENSING else component.kind
     return (f"{fault}_{component.group}", f"{fault}_{component.kind}", f"{fault}_{family}", fault)
 
 
