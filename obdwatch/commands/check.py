@@ -80,15 +80,21 @@ def _identity(found: CarCheck) -> list[str]:
 
 
 def _codes(found: CarCheck) -> list[str]:
+    from obdwatch.explanations.codes import explain, follow_first
     from obdwatch.records import CodeKind
 
     lines = []
     for kind in CodeKind:
         codes = sorted({reading.code for reading in found.codes if reading.kind is kind})
-        unknown = "not known: the car did not answer this request"
-        text = ", ".join(codes) if codes else "none" if kind in found.answered else unknown
-        lines.append(f"  {kind.value:<10} {text}")
-    return lines
+        if not codes:
+            unknown = "not known: the car did not answer this request"
+            lines.append(f"  {kind.value:<10} {'none' if kind in found.answered else unknown}")
+        lines += [f"  {kind.value:<10} {code}  {explain(code).title}" for code in codes]
+    every = sorted({reading.code for reading in found.codes})
+    for advice in follow_first(every):
+        after = f" before {', '.join(advice.before)}" if advice.before else ""
+        lines.append(f"  Follow {', '.join(advice.follow)}{after}: {advice.reason}")
+    return [*lines, f"  More: obdwatch codes {' '.join(every)}"] if every else lines
 
 
 def _freeze_frames(found: CarCheck, units: str) -> list[str]:
