@@ -30,15 +30,19 @@ ORIGIN_NOTES = {
 @click.command("codes")
 @click.argument("codes", nargs=-1)
 @click.option("--search", "words", help='Find codes by words, such as "cam timing".')
+@click.option("--life", is_flag=True, help="What stored, pending and permanent mean, and how a code goes away.")
 @click.option("--drive", "session", help="Read the codes together with this drive (a file, or an id).")
 @common_options
-def command(settings: Settings, codes: tuple[str, ...], words: str | None, session: str | None) -> None:
+def command(settings: Settings, codes: tuple[str, ...], words: str | None, life: bool, session: str | None) -> None:
     """Explain trouble CODES such as P0171: what it means, whether to drive on, what to look at first.
 
     Several codes at once also say which to follow first.
     """
     if words is not None:
         _search(settings, words)
+        return
+    if life:
+        _life(settings)
         return
     if not codes:
         raise InputError("name a code, as in 'obdwatch codes P0171', or search: obdwatch codes --search \"cam timing\"")
@@ -67,6 +71,16 @@ def _search(settings: Settings, words: str) -> None:
         click.echo(f"No code found for {words!r}; try other words, such as the part's name.")
     for item in found:
         click.echo(f"{item.code}  {item.title}")
+
+
+def _life(settings: Settings) -> None:
+    from obdwatch.explanations.code_life import STAGES, life_stage
+
+    stages = [life_stage(stage) for stage in STAGES]
+    if settings.as_json:
+        print_json({"life": stages})
+        return
+    click.echo("\n\n".join(f"{stage.name}\n  {stage.meaning}\n  {stage.next}" for stage in stages))
 
 
 def _evidence(settings: Settings, explained: list[CodeExplanation], session: str) -> dict[str, tuple[str, ...]]:
