@@ -45,9 +45,18 @@ from tests.recording.tables import imported
         ("Absolute Load[%]", "absolute_load", "%"),
         ("Engine load value (calculated)", "calculated_load", None),
         ("engine_speed@7e9", "engine_speed", None),
+        ("OAT[DegC]", "ambient_air_temperature", "DegC"),
+        ("Fuel Rate[L/hr]", "engine_fuel_rate", "L/hr"),
+        ("Engine coolant temperature (℃)", "coolant_temperature", "℃"),
+        ("ENGINE_COOLANT_TEMP", "coolant_temperature", None),
+        ("INTAKE_MANIFOLD_PRESSURE", "intake_manifold_pressure", None),
+        ("SHORT TERM FUEL TRIM BANK 1", "short_term_fuel_trim_bank_1", None),
+        ("AIR_INTAKE_TEMP", "intake_air_temperature", None),
+        ("Calculated LOAD value (%)", "calculated_load", "%"),
+        ("GPS speed (km/h)x", None, None),
     ],
 )
-def test_natural_headers_are_understood(header: str, key: str, unit: str | None) -> None:
+def test_natural_headers_are_understood(header: str, key: str | None, unit: str | None) -> None:
     found = names.heading(header)
     assert names.key_of(found.name) == key
     assert found.unit == unit

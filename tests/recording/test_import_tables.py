@@ -133,12 +133,20 @@ def test_what_means_no_value_is_a_gap_and_no_loss(tmp_path: Path, blank: str) ->
     assert result.report.dropped == ()
 
 
-@pytest.mark.parametrize("cell", ["abc", "12 rpm", "0x20", "1_000", "1,5", "True", "12:30", "٣"])
+@pytest.mark.parametrize("cell", ["abc", "12 mph", "12 rpm 3", "0x20", "1_000", "1,5", "True", "12:30", "٣"])
 def test_what_is_no_number_is_left_out_and_counted(tmp_path: Path, cell: str) -> None:
     result = imported(tmp_path, f'time_s,engine_speed\n0,800.5\n1,"{cell}"\n2,900.5\n')
     assert result.values("engine_speed") == [800.5, 900.5]
     assert result.dropped("no number") == 1
     assert result.report.dropped[0].first_line == 3
+
+
+def test_numbers_may_carry_the_unit_of_their_column(tmp_path: Path) -> None:
+    text = "TIMESTAMP;ENGINE_LOAD;Speed (mph);ENGINE_COOLANT_TEMP\n"
+    result = imported(tmp_path, text + "1772349000000;33,3%;10 mph;80\n1772349001000;40%;20;81 °C\n")
+    assert result.values("calculated_load") == [33.3, 40.0]
+    assert result.values("vehicle_speed") == [16.09344, 32.18688]
+    assert result.values("coolant_temperature") == [80.0, 81.0]
 
 
 @pytest.mark.parametrize("cell", ["inf", "-inf", "Infinity", "1e999"])

@@ -170,17 +170,10 @@ def _scaling(unit: str, numbers: list[float]) -> int | None:
     fitting = [
         (sum(abs(scaling.value(scaling.raw(number)) - number) for number in numbers), scaling.id != COUNTS, scaling.id)
         for scaling in SCALINGS.values()
-        if _same_unit(scaling.unit, wanted)
+        if (units.normal_spelling(scaling.unit) == wanted or units.same_unit(scaling.unit, wanted))
         and all(abs(scaling.value(scaling.raw(number)) - number) <= abs(scaling.scale) for number in numbers)
     ]
     return min(fitting)[2] if fitting else None
-
-
-def _same_unit(published: str, wanted: str) -> bool:
-    if units.normal_spelling(published) == wanted:
-        return True
-    one, other = units.UNITS.get(units.normal_spelling(published)), units.UNITS.get(wanted)
-    return one is not None and one == other
 
 
 def _optional(path: Path, name: str, value: Any) -> float | None:

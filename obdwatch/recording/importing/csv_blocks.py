@@ -20,6 +20,7 @@ from obdwatch.recording.importing.column_map import ColumnMap
 from obdwatch.recording.importing.layout import ROWS_LOOKED_AT, Layout, same_value, split
 from obdwatch.recording.importing.report import DroppedValues
 from obdwatch.recording.importing.text import CheckedText, TextFile, repaired
+from obdwatch.recording.importing.units import same_unit
 from obdwatch.records import BoolArray, FloatArray
 
 if TYPE_CHECKING:
@@ -33,6 +34,9 @@ Lines = NDArray[np.int64]
 ROWS_PER_BLOCK = 100_000
 # Texts that mean "no value here"; blanks and the usual spellings of NaN come on top (pandas' own list).
 NO_VALUE = ["-", "--", "---", "?", "*", "no data", "NO DATA", "nodata", "NODATA", "No Data", "none", "n.a.", "NaN%"]
+NUMBER_AND_UNIT = re.compile(
+    r"^([+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?|[+-]?(?i:infinity|inf))(?:\s*([^\s0-9].*))?$"
+)
 NOT_A_NUMBER = "is no number"
 NOT_FINITE = "is infinite"
 NO_TIME = "has no readable time"
@@ -200,12 +204,15 @@ def _settle_times(reading: Reading, user: ColumnMap, block: Block) -> None:
         reading.notes.append(f"times start at {reading.base:g} s in the file and at 0 in the session")
 
 
-def numbers(reading: Reading, cells: Cells, header: str) -> FloatArray:
-    """Turn the cells of one block into numbers; what is there but no finite number is counted and dropped."""
+def numbers(reading: Reading, cells: Cells, header: str, unit: str = "") -> FloatArray:
+    """Turn the cells of one block into numbers; what is there but no finite number is counted and dropped.
+
+    `unit` is the column's own: a number followed by it (`33.3 %`) is a number.
+    """
     if cells.dtype.kind in "iuf":
         found = cells.to_numpy(dtype=float)
     else:
-        found = _parsed_numbers(cells, reading.layout.decimal)
+        found = _parsed_numbers(cells, reading.layout.decimal, unit)
         reading.drop(header, NOT_A_NUMBER, cells.index.to_numpy()[np.asarray(cells.notna()) & np.isnan(found)])
     infinite = np.isinf(found)
     if infinite.any():
@@ -214,15 +221,13 @@ def numbers(reading: Reading, cells: Cells, header: str) -> FloatArray:
     return found
 
 
-def _parsed_numbers(cells: Cells, decimal: str) -> FloatArray:
+def _parsed_numbers(cells: Cells, decimal: str, unit: str) -> FloatArray:
     import pandas as pd
 
     if cells.dtype.kind == "b":
         return np.full(len(cells), np.nan)
-    text = cells.astype(str).str.strip()
-    text = text.where(
-        text.str.fullmatch(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?|[+-]?(inf|infinity)", case=False)
-    )
+    parts = cells.astype(str).str.strip().str.extract(NUMBER_AND_UNIT)
+    text = parts[0].where(parts[1].fillna("").map(lambda suffix: suffix == "" or same_unit(suffix, unit)))
     if decimal == ",":
         text = text.where(~text.str.contains(".", regex=False, na=False)).str.replace(",", ".", regex=False)
     return np.asarray(pd.to_numeric(text, errors="coerce"), dtype=float)

@@ -16,7 +16,7 @@ from obdwatch.recording.importing.column_map import ColumnMap
 from obdwatch.recording.importing.csv_blocks import NO_TIME, Lines, Reading, blocks, numbers
 from obdwatch.recording.importing.layout import Layout, find_layout
 from obdwatch.recording.importing.report import IgnoredColumn
-from obdwatch.recording.importing.series import column_series, named_series, wanted_columns
+from obdwatch.recording.importing.series import column_series, column_unit, named_series, wanted_columns
 from obdwatch.recording.importing.table import RawTable, Series
 from obdwatch.recording.importing.text import Progress, examine, opened_text
 from obdwatch.records import FloatArray
@@ -74,6 +74,7 @@ def _read_wide(reading: Reading, user: ColumnMap, rows: Iterator[Block]) -> Foun
     wanted, ignored = wanted_columns(headings, reading.layout.time, user)
     if not wanted:
         raise ImportFileError(reading.source.path, "has no column with a signal obdwatch knows besides the time")
+    column_units = {column: column_unit(headings[column], user) for column in wanted}
     time_parts: list[FloatArray] = []
     line_parts: list[Lines] = []
     parts: dict[int, list[FloatArray]] = {column: [] for column in wanted}
@@ -81,7 +82,7 @@ def _read_wide(reading: Reading, user: ColumnMap, rows: Iterator[Block]) -> Foun
         time_parts.append(_seconds(reading, block))
         line_parts.append(block.index.to_numpy())
         for column in wanted:
-            parts[column].append(numbers(reading, block[column], headings[column].text))
+            parts[column].append(numbers(reading, block[column], headings[column].text, column_units[column]))
     if not time_parts:
         return (), ignored, None
     seconds, lines = np.concatenate(time_parts), np.concatenate(line_parts)

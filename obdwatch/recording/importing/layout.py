@@ -59,8 +59,8 @@ SIGNAL_NAMES = ("signal", "parameter", "name", "pid", "key", "signal_name", "par
 VALUE_NAMES = ("value", "val", "reading", "measurement")
 UNIT_NAMES = ("unit", "units")
 
-_DECIMAL_COMMA = re.compile(r"^\s*[+-]?\d+,\d+\s*$")
-_DECIMAL_POINT = re.compile(r"^\s*[+-]?\d*\.\d+\s*$")
+_DECIMAL_COMMA = re.compile(r"^\s*[+-]?\d+,\d+\s*[^\d.,]*$")
+_DECIMAL_POINT = re.compile(r"^\s*[+-]?\d*\.\d+\s*[^\d.,]*$")
 _NUMBER = re.compile(r"^\s*[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?\s*$")
 
 

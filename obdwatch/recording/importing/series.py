@@ -42,6 +42,13 @@ def wanted_columns(
     return wanted, tuple(ignored)
 
 
+def column_unit(heading: names.Heading, user: ColumnMap) -> str:
+    """Return the unit that a column to import is in: by the map, by its header, else the parameter's own."""
+    mapped = user.column(heading.text)
+    key = mapped.key if mapped is not None else names.key_of(heading.name)
+    return (mapped.unit if mapped is not None else None) or heading.unit or names.unit_of(key or "")
+
+
 def column_series(
     headings: Mapping[int, names.Heading], axis: times.Axis, columns: Mapping[int, FloatArray]
 ) -> tuple[tuple[Series, ...], int | None]:

@@ -101,6 +101,7 @@ def normal_spelling(unit: str) -> str:
     ('°c', 'lb/min', 'm3')
     """
     text = unit.replace("²", "2").replace("³", "3").replace("⁻¹", "-1")
+    text = text.replace("℃", "°C").replace("℉", "°F")
     return re.sub(r"\s+", "", text).lower()
 
 
@@ -128,3 +129,14 @@ def conversion(unit: str, parameter_unit: str) -> Conversion:
     if source == target:
         return Conversion()
     return Conversion(source.factor / target.factor, (source.offset - target.offset) / target.factor)
+
+
+def same_unit(one: str, other: str) -> bool:
+    """Return whether two spellings mean one unit, with the same zero and step.
+
+    >>> same_unit("rpm", "1/min"), same_unit("mph", "km/h"), same_unit("", "%")
+    (True, False, False)
+    """
+    first, second = normal_spelling(one), normal_spelling(other)
+    known = UNITS.get(first)
+    return bool(first) and (first == second or (known is not None and known == UNITS.get(second)))
