@@ -12,6 +12,7 @@ import numpy as np
 
 from obdwatch.decoding.monitors import MISFIRE_COUNT
 from obdwatch.decoding.parameters import PARAMETER_BY_KEY
+from obdwatch.explanations.compose import parameter_words
 from obdwatch.explanations.explanation import CodeExplanation, Origin
 from obdwatch.explanations.naming import capital
 from obdwatch.records import BoolArray, Drive, Finding, FloatArray, FreezeFrame, Verdict
@@ -222,7 +223,7 @@ def _median(values: FloatArray, where: BoolArray) -> float | None:
 def _valued(key: str, value: float, units: str) -> str:
     parameter = PARAMETER_BY_KEY.get(key)
     unit = parameter.unit if parameter else ""
-    return f"{_plain(key)} {quantity(value, unit, units, 1 if unit in ('%', 'V') else 0)}"
+    return f"{parameter_words(key)} {quantity(value, unit, units, 1 if unit in ('%', 'V') else 0)}"
 
 
 def _plain(name: str) -> str:

@@ -34,6 +34,10 @@ _NO_PART = frozenset(
      "network", "flow", "supply", "cam"}
 )  # fmt: skip
 
+# A live value marked so in components.csv does not come from the component itself: it only shows what follows.
+CONSEQUENCE = "~"
+_OTHERWISE = "Does it differ from earlier drives while the fault is there?"
+
 MAY_DRIVE = {
     Urgency.WATCH: "Yes. Note it and see whether it comes back.",
     Urgency.NEXT_SERVICE: "Yes, if the car drives normally. Have it looked at by the next service.",
@@ -195,16 +199,24 @@ def _live_data(component: Component, facts: CodeFacts, look_for: str) -> tuple[L
         "sensor": str(place.sensor or 1),
         "letter": (place.circuit or "d").lower(),
     }
-    return _beside_each_other([_filled(key, values) for key in component.live_data], look_for)
+    keys = [_filled(key, values) for key in component.live_data]
+    if keys and keys[0].startswith(CONSEQUENCE):
+        return _beside_each_other([key.removeprefix(CONSEQUENCE) for key in keys], _OTHERWISE)
+    return _beside_each_other(keys, look_for)
 
 
 def _beside_each_other(keys: list[str], look_for: str) -> tuple[LiveData, ...]:
     """The first value is looked at, the others are held against it."""
     if not keys:
         return ()
-    first = keys[0].replace("_", " ")
-    others = (LiveData(key, f"Does it fit the {first}?") for key in keys[1:])
+    others = (LiveData(key, f"Look at it side by side with the {parameter_words(keys[0])}.") for key in keys[1:])
     return (LiveData(keys[0], look_for), *others)
+
+
+def parameter_words(key: str) -> str:
+    """Return a parameter key in plain words, without the abbreviations that keys use."""
+    words = {"egr": "exhaust recirculation", "evap": "tank"}
+    return " ".join(words.get(word, word) for word in key.split("_"))
 
 
 def _different(*texts: str) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 
@@ -10,6 +11,9 @@ import pytest
 from obdwatch.car_profiles import PART_IDS
 from obdwatch.decoding.parameters import PARAMETER_BY_KEY
 from obdwatch.errors import InputError
+from obdwatch.explanations.code_table import facts_of
+from obdwatch.explanations.codes import explain
+from obdwatch.explanations.explanation import Origin
 from obdwatch.explanations.knowledge import CAUTIONS, KNOWLEDGE, Entry, entries_of, entry_for, filled
 
 FILES = sorted(KNOWLEDGE.glob("*.toml"))
@@ -94,3 +98,21 @@ def test_a_broken_entry_is_named_with_file_entry_and_key(tmp_path: Path, change:
         entry_for("P0999", tmp_path)
     assert str(caught.value).startswith("P09.toml [P0999]")
     assert message in str(caught.value)
+
+
+def test_every_written_code_is_explained_by_what_is_written() -> None:
+    for file, entry in all_entries():
+        for code in entry.codes:
+            assert explain(code).origin is Origin.WRITTEN, f"{file}: {code} is a maker's own or a reserved number"
+
+
+def test_written_and_composed_agree_on_the_place() -> None:
+    """Where the table knows a bank or cylinder, the written title names that one and no other."""
+    for _, entry in all_entries():
+        for code in entry.codes:
+            facts, title = facts_of(code), explain(code).title
+            if facts is None:
+                continue
+            for word, number in (("bank", facts.place.bank), ("cylinder", facts.place.cylinder)):
+                named = re.findall(rf"{word} (\d+)", title)
+                assert set(named) <= {str(number)} or (number is None and len(named) > 1), (code, title)
