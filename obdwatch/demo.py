@@ -27,7 +27,7 @@ from obdwatch.clock import InjectedClock
 from obdwatch.errors import ObdwatchError
 from obdwatch.recording.capture import CaptureOptions, capture
 from obdwatch.recording.session_file import read_session
-from obdwatch.records import Car, Finding, MarkKind, Verdict
+from obdwatch.records import Finding, MarkKind, Verdict
 from obdwatch.signals.alignment import span
 from obdwatch.signals.drives import load_drive
 from obdwatch.simulation.car import VirtualCar
@@ -75,7 +75,7 @@ DRIVES = (
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One thing the demo did: `text` for the user, the session and findings it is about, and whether it came out right."""
+    """One thing the demo did: `text` for the user, what it is about, and whether it came out right."""
 
     text: str
     right: bool = True
