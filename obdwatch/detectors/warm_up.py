@@ -10,19 +10,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from obdwatch.detectors.warm_up_late import DROP_TIME, REACHED_TIME, opened_late, still_rising, sustained_peak
 from obdwatch.detectors.warm_up_measures import measures_of
 from obdwatch.detectors.warm_up_model import (
-    HOTTEST_REGULATION,
     MAPPED_FROM,
     OPENING,
-    OPENING_UNKNOWN,
     Comparison,
     compare,
-    known_opening,
     lowest_sound,
+    top_of_regulation,
 )
 from obdwatch.detectors.warm_up_record import LOWEST_OPENING, WarmUpRecord, prepare
-from obdwatch.physics.cooling import OPENING_SPAN
 from obdwatch.records import BoolArray, Car, Drive, Finding, History, Span, Urgency, Verdict
 
 NAME = "warm_up"
@@ -41,21 +39,6 @@ WORST_MISFIT = 3.0
 
 WARM_UP_RISE = 22.0
 """Rise of the coolant that makes a warm-up cycle [K] (40 CFR 86.010-18)."""
-
-REACHED_TIME = 60.0
-"""Time at regulation [s] that counts as having reached it, longer than a stray slug of hot coolant."""
-
-OVERSHOOT, DROP_TIME, DROP_SHARE, HEAT_GOES_ON = 8.0, 120.0, 0.6, 0.3
-"""A late opening: a peak 8 K above what follows (healthy: 3-4 K), most of it lost within two minutes, while the engine
-goes on to give a third of the heat: without any, closed losses alone could cool it so."""
-
-WAX_LAG = 20.0
-"""A sound wax element follows the coolant with 10 to 40 s of delay (common practice), so a fast warm-up may overshoot
-more; with the 8 K above this allows 40 s up to 0.4 K/s, faster than any road car warms up."""
-
-RISING_SHARE, RISING_TIME, DIP = 0.25, 180.0, 3.0
-"""Before the peak it gains a quarter as much per heat as over the whole warm-up, and never fell back by 3 K; a mapped
-thermostat that lowers its setting leaves a level instead."""
 
 CAUTION, STOP = 115.0, 120.0
 """Coolant with which to be careful, and to stop [degC] (workshop rule)."""
@@ -140,7 +123,7 @@ def _judge(record: WarmUpRecord, found: Comparison, car: Car | None, history: Hi
         return Judgement(Verdict.FAULT, "opens_low", urgency, stuck + low, parts)
     if found.own_baseline and _slow(record, found):
         return Judgement(Verdict.FAULT, "slow", Urgency.WATCH, 0.8, ("thermostat", "coolant_temperature_sensor"))
-    if _still_rising(record, car, history):
+    if still_rising(record, top_of_regulation(car, history)):
         return Judgement(Verdict.NOT_ENOUGH_DATA, "still_rising")
     return _cleared(record, found, stuck + low, watch)
 
@@ -165,79 +148,20 @@ def _cleared(record: WarmUpRecord, found: Comparison, fault: float, watch: float
 
 def _hot(record: WarmUpRecord, car: Car | None, history: History) -> Judgement | None:
     """Coolant above what any thermostat regulates: opening late, or not at all."""
-    peak = _sustained(record)
-    regulation, spread = known_opening(car, history)
-    plain = (regulation, spread) != OPENING_UNKNOWN and regulation <= MAPPED_FROM
+    peak = sustained_peak(record)
+    named = car.thermostat_temperature if car is not None else None
+    late = opened_late(record, plain=named is not None and named <= MAPPED_FROM)
     if peak >= CAUTION:
         urgency = Urgency.STOP if peak >= STOP else Urgency.SOON
-        if _late(record, plain):
+        if late:
             return Judgement(Verdict.FAULT, "opens_late", urgency, 0.95, ("thermostat",))
         parts = ("thermostat", "coolant_pump", "radiator_fan")
         return Judgement(Verdict.FAULT, "overheating", urgency, 0.95, parts)
-    if not _late(record, plain):
+    if not late:
         return None
-    beyond = peak > min(regulation + 2.0 * spread + OPENING_SPAN, HOTTEST_REGULATION)
+    beyond = peak > top_of_regulation(car, history)
     urgency = Urgency.SOON if beyond else Urgency.NEXT_SERVICE
     return Judgement(Verdict.FAULT, "opens_late", urgency, 0.95 if beyond else 0.85, ("thermostat",))
-
-
-def _sustained(record: WarmUpRecord) -> float:
-    """Return what the coolant reached for a whole minute, engine running [degC]; a hot restart does not count."""
-    hot = np.sort(record.whole.measured[record.whole.heat > 0.0])
-    longest = int(REACHED_TIME / record.whole.step)
-    return float(hot[-longest]) if len(hot) >= longest else -np.inf
-
-
-def _late(record: WarmUpRecord, plain: bool) -> bool:
-    """A peak on first arrival, reached while still rising, lost within two minutes although the heat goes on.
-
-    `plain` is True for a car known to have a plain wax thermostat: then a level held above regulation is late too.
-    """
-    measured, heat, step = record.whole.measured, record.whole.heat, record.whole.step
-    top = int(np.argmax(measured))
-    after = int(DROP_TIME / step)
-    end = top + after + int(REACHED_TIME / step)
-    if end > len(measured) or np.any(record.whole.restart[1:end]):
-        return False
-    peak, settled = float(measured[top]), float(np.median(measured[top + after :]))
-    passed = int(np.argmax(measured[: top + 1] >= settled)) if plain else top
-    if not _rising_first(record, top, passed):
-        return False
-    over = peak - settled
-    heated = np.mean(heat[top : top + after]) >= HEAT_GOES_ON * np.mean(heat[max(0, top - after) : top])
-    dropped = peak - np.min(measured[top : top + after + 1]) >= DROP_SHARE * over
-    stays = np.percentile(measured[top + after :], 95.0) <= settled + OVERSHOOT / 2.0
-    early = int(np.argmax(measured[: top + 1] >= peak - 2.0 * OVERSHOOT))
-    rate = (peak - measured[early]) / max(step * (top - early), step)
-    return bool(over >= OVERSHOOT + rate * WAX_LAG and heated and dropped and stays)
-
-
-def _rising_first(record: WarmUpRecord, top: int, passed: int) -> bool:
-    """Tell whether the coolant came up to its peak without a stop: nothing before it looks like regulation.
-
-    The rise is looked at from `passed` on, at least over `RISING_TIME`.
-    """
-    measured, heat = record.whole.measured[: top + 1], record.whole.heat[: top + 1]
-    before = max(min(int(RISING_TIME / record.whole.step), top // 2), top - passed)
-    if before < 1 or np.min(measured) >= LOWEST_OPENING or measured[top] < LOWEST_OPENING + OVERSHOOT:
-        return False
-    hot = measured[measured >= LOWEST_OPENING]
-    if np.max(np.maximum.accumulate(hot) - hot) > DIP:
-        return False
-    whole = (measured[top] - measured[0]) / max(float(np.sum(heat)), 1e-9)
-    lately = (measured[top] - measured[top - before]) / max(float(np.sum(heat[top - before :])), 1e-9)
-    return bool(lately >= RISING_SHARE * whole)
-
-
-def _still_rising(record: WarmUpRecord, car: Car | None, history: History) -> bool:
-    """Tell whether the drive ends before a coolant above regulation has settled."""
-    measured = record.whole.measured
-    regulation, spread = known_opening(car, history)
-    level = min(regulation + 2.0 * spread + OPENING_SPAN, HOTTEST_REGULATION)
-    last = len(measured) - 1
-    top = int(np.argmax(measured))
-    near_end = top >= last - int((DROP_TIME + REACHED_TIME) / record.whole.step)
-    return bool(near_end and measured[top] > level - DIP and _rising_first(record, top, top))
 
 
 def _below(record: WarmUpRecord, found: Comparison) -> BoolArray:

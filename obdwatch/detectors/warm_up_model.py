@@ -13,7 +13,7 @@ import numpy as np
 
 from obdwatch.detectors.heat_input import USUAL_DISPLACEMENT
 from obdwatch.detectors.warm_up_record import LOWEST_OPENING, WarmUpRecord
-from obdwatch.physics.cooling import CoolingSystem, warm_up_curves
+from obdwatch.physics.cooling import OPENING_SPAN, CoolingSystem, warm_up_curves
 from obdwatch.physics.estimation import Fit, Prior, fit, probabilities
 from obdwatch.records import Car, EventKind, FloatArray, History
 
@@ -29,7 +29,7 @@ LOSS_STILL = (0.020, 0.5)
 """[kW/K]: some 10 W/K through the surface, more where a heater without a tap stays warm."""
 LOSS_SPEED = (0.0003, 0.6)
 """[kW/K per km/h]: wind doubles the loss of the block at 100 km/h."""
-HEATER_LOSS = (0.015, 0.9)
+HEATER_LOSS = (0.018, 0.75)
 """[kW/K]: next to nothing with the blower off, 60 W/K and more with it on full: 5 kW at 80 K."""
 RADIATOR_SPREAD = 0.6
 LEAK_OPENING = (0.45, 0.6)
@@ -51,7 +51,7 @@ REGULATION_SHORTFALL = 11.0
 """Coolant this far below regulation [K] is a thermostat fault to regulators (40 CFR 86.010-18(i)(1))."""
 KNOWN_TOLERANCE, OWN_TOLERANCE, UNKNOWN_TOLERANCE = 6.0, 5.0, 4.0
 """Below the named temperature, the car's own, the lowest published by more [K] is worth a word: two deviations."""
-OPENS_LOW_BY, OPENS_LOW_SPREAD = 26.0, 9.0
+OPENS_LOW_BY, OPENS_LOW_SPREAD = 22.0, 8.0
 """How much too low a thermostat that opens low opens [K]."""
 
 CORRELATION_TIME = 100.0
@@ -140,6 +140,12 @@ def known_opening(car: Car | None, history: History) -> tuple[float, float]:
     if named <= MAPPED_FROM:
         return named, OPENING_KNOWN_SPREAD
     return (LOWEST_OPENING + named) / 2.0, (named - LOWEST_OPENING) / 2.0
+
+
+def top_of_regulation(car: Car | None, history: History) -> float:
+    """Return how hot this car may regulate [degC]."""
+    regulation, spread = known_opening(car, history)
+    return min(regulation + 2.0 * spread + OPENING_SPAN, HOTTEST_REGULATION)
 
 
 def lowest_sound(car: Car | None, history: History) -> tuple[float, float]:

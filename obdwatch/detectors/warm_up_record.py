@@ -38,8 +38,9 @@ SOAK_HOURS, SOAK_AGREEMENT, SOAK_AGREEMENT_OF_TWO = 8.0, 5.0, 10.0
 COLDER_THAN_AIR = 10.0
 """Coolant cannot be further below the outside air than a cold garage makes it [K] (common practice)."""
 
-JUMP, JUMP_TIME, MOST_JUMPS = 8.0, 5.0, 4
-"""Coolant moving 8 K within 5 s more than four times is a loose contact: full load heats by about 1 K/s."""
+JUMP, JUMP_TIME, MOST_JUMPS = 8.0, 5.0, 2
+"""Coolant rising 8 K within 5 s more than twice is a loose contact: full load heats by about 1 K/s. Falling so fast is
+possible: cold coolant from the radiator, each time a sticking thermostat lets go."""
 
 FAULTY_SHARE = 0.1
 """Share of readings at the ends of the scale (open or shorted sensor) beyond which none is trusted."""
@@ -141,7 +142,7 @@ def _sensor_fault(drive: Drive, coolant: Signal | None) -> str:
     low, high = RANGES["coolant_temperature"]
     if len(values) and np.mean((values < low) | (values > high)) > FAULTY_SHARE:
         return "coolant_not_rational"
-    jumps = (np.abs(np.diff(values)) >= JUMP) & (np.diff(times) <= JUMP_TIME)
+    jumps = (np.diff(values) >= JUMP) & (np.diff(times) <= JUMP_TIME)
     if np.count_nonzero(jumps) > MOST_JUMPS:
         return "coolant_jumps"
     return "coolant_disagrees_cold" if coolant is not None and _disagrees_cold(drive, coolant) else ""

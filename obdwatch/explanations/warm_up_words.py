@@ -48,7 +48,7 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
         ),
         "coolant_jumps": (
             "The coolant temperature jumps: sensor or plug come first, the thermostat was not judged.",
-            "Readings change by 8 K within seconds, again and again; coolant cannot do that.",
+            "Readings rise by 8 K within seconds, again and again; coolant cannot do that.",
         ),
         "coolant_not_rational": (
             "The coolant temperature cannot be right: sensor or plug come first, the thermostat was not judged.",

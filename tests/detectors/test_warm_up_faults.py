@@ -100,6 +100,18 @@ def test_a_level_held_too_high_is_late_only_where_the_thermostat_is_known() -> N
     assert known.signature == "opens_late"
 
 
+@pytest.mark.parametrize("named", [None, 86.0])
+def test_a_hot_idle_after_regulation_is_not_a_late_opening(named: float | None) -> None:
+    drive = record(WarmingCar(opening=86.0), Trip(minutes=30.0, air=15.0))
+    old = drive.signals["coolant_temperature"]
+    bump = (
+        14.0 * np.clip((old.times - 1350.0) / 200.0, 0.0, 1.0) * (old.times < 1550.0)
+    )  # up in a jam, down on the road
+    hot = replace(drive, signals={**drive.signals, old.key: replace(old, values=np.round(old.values + bump))})
+    profile = Car("car", displacement_l=2.0, thermostat_temperature=named)
+    assert detect(hot, profile, History()).verdict is not Verdict.FAULT
+
+
 def test_a_thermostat_that_never_opens_is_an_overheating_that_says_stop() -> None:
     finding = judge(WarmingCar(opening=150.0), Trip(style="mixed", minutes=30.0, air=25.0))
     assert (finding.verdict, finding.urgency) == (Verdict.FAULT, Urgency.STOP)
