@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import tomllib
+from itertools import combinations
 
 import pytest
 
 from obdwatch.errors import InputError
-from obdwatch.explanations.code_groups import EVERYTHING, RULES
+from obdwatch.explanations.code_groups import EVERYTHING, RULES, _among
+from obdwatch.explanations.code_table import all_facts
 from obdwatch.explanations.codes import follow_first
 
 
@@ -104,3 +106,20 @@ def test_no_advice_contradicts_itself() -> None:
 def test_pairs_have_one_direction(one: str, other: str) -> None:
     for advice in follow_first([one, other]):
         assert other not in advice.follow
+
+
+def test_no_two_rules_send_the_reader_in_a_circle() -> None:
+    """Where one rule puts A before B, no later rule may put B before A; the dangers, which come first always, may."""
+    codes = [facts.code for facts in all_facts()]
+    rules = tomllib.loads(RULES.read_text("utf-8"))
+    sets = {
+        name: tuple({code for code in codes if _among(code, rule[side])} for side in ("follow", "before"))
+        for name, rule in rules.items()
+        if EVERYTHING not in rule["before"]
+    }
+    circles = [
+        (one, other, sorted(sets[one][0] & sets[other][1])[:3], sorted(sets[one][1] & sets[other][0])[:3])
+        for one, other in combinations(sets, 2)
+        if sets[one][0] & sets[other][1] and sets[one][1] & sets[other][0]
+    ]
+    assert not circles
