@@ -173,7 +173,9 @@ def write_mdf(drive: Drive, path: Path) -> None:
                 np.ascontiguousarray(signal.values), np.ascontiguousarray(signal.times), name=key, unit=signal.unit
             )
             mdf.append([channel], comment=key)
-        mdf.save(path, overwrite=True, compression=1)
+        saved = Path(mdf.save(path, overwrite=True, compression=1))
+    if saved != path:  # asammdf insists on its own suffix
+        os.replace(saved, path)
 
 
 def _extra(module: str, extra: str) -> ModuleType:

@@ -133,6 +133,12 @@ def test_mdf_says_name_and_unit(tmp_path: Path) -> None:
         assert (channel.name, channel.unit, len(channel.samples)) == ("engine_speed", "1/min", 500)
 
 
+@pytest.mark.parametrize("form", EXPORTERS)
+def test_the_file_has_the_name_that_was_asked_for(tmp_path: Path, form: str) -> None:
+    export_drive(constant(), tmp_path / "plain", form)
+    assert [path.name for path in tmp_path.iterdir()] == ["plain"]
+
+
 @pytest.mark.parametrize(("form", "module"), [("parquet", "pyarrow"), ("mdf4", "asammdf")])
 def test_a_missing_extra_names_the_command(
     tmp_path: Path, form: str, module: str, monkeypatch: pytest.MonkeyPatch
