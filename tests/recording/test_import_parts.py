@@ -238,9 +238,9 @@ def test_times_that_run_backwards_name_the_line(tmp_path: Path) -> None:
 
 
 def test_a_row_without_a_time_is_left_out_and_counted(tmp_path: Path) -> None:
-    result = imported(tmp_path, "time_s,engine_speed\n0,800\n,810\nlater,815\n2,820\n")
+    result = imported(tmp_path, "time_s,engine_speed\n0,800\n,810\nlater,815\n1e999,816\n-inf,817\n2,820\n")
     assert result.values("engine_speed") == [800.0, 820.0]
-    assert result.dropped("no readable time") == 2
+    assert result.dropped("no readable time") == 4
 
 
 def test_midnight_counts_once_even_when_rows_swap_around_it() -> None:

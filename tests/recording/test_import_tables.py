@@ -126,6 +126,11 @@ def test_long_tables_with_a_unit_column(tmp_path: Path) -> None:
     assert imported(tmp_path, text).values("vehicle_speed") == [16.09344, 32.18688]
 
 
+def test_long_tables_with_an_empty_unit_column(tmp_path: Path) -> None:
+    result = imported(tmp_path, "time_s,signal,value,unit\n0,engine_speed,800,\n1,engine_speed,810\n")
+    assert result.values("engine_speed") == [800.0, 810.0]
+
+
 @pytest.mark.parametrize("blank", ["", "-", "--", "N/A", "NaN", "null", "no data", "?"])
 def test_what_means_no_value_is_a_gap_and_no_loss(tmp_path: Path, blank: str) -> None:
     result = imported(tmp_path, f"time_s,engine_speed\n0,800\n1,{blank}\n2,900\n")

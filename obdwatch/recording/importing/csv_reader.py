@@ -152,7 +152,7 @@ def _codes(block: Block, layout: Layout, known: dict[str, int]) -> NDArray[np.in
 
     text = block[layout.signal].astype(str).str.strip()
     if layout.unit is not None:
-        unit = block[layout.unit].fillna("").astype(str).str.strip()
+        unit = block[layout.unit].astype(object).fillna("").astype(str).str.strip()
         text = text.where(unit == "", text + " [" + unit + "]")
     codes, uniques = pd.factorize(text, use_na_sentinel=False)
     numbered = [known.setdefault(str(name), len(known)) for name in uniques]

@@ -6,6 +6,7 @@ stands where it counts seconds already.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -82,7 +83,8 @@ def find_format(name: str, unit: str | None, cells: Sequence[str], wanted: str |
     if not filled:
         raise UnclearTimes("the time column is empty")
     if _most(_NUMBER, filled):
-        return _counter(name, unit, [float(cell.replace(",", ".")) for cell in filled if _NUMBER.match(cell)])
+        numbers = [float(cell.replace(",", ".")) for cell in filled if _NUMBER.match(cell)]
+        return _counter(name, unit, [number for number in numbers if math.isfinite(number)])
     if _most(_CLOCK, filled):
         return TimeFormat(TimeKind.CLOCK)
     if _most(_ISO, filled):
@@ -110,6 +112,8 @@ def _most(form: re.Pattern[str], cells: Sequence[str]) -> bool:
 
 
 def _counter(name: str, unit: str | None, numbers: Sequence[float]) -> TimeFormat:
+    if not numbers:
+        raise UnclearTimes("none of its times can be read")
     for scale in EPOCH_SCALES:
         if EPOCH_RANGE[0] <= numbers[0] * scale <= EPOCH_RANGE[1] and (unit is None or numbers[0] > EPOCH_RANGE[1]):
             return TimeFormat(TimeKind.DATE, scale, pattern="epoch")
@@ -150,7 +154,8 @@ def _numbers(cells: pd.Series[Any]) -> FloatArray:
 
     if cells.dtype.kind not in "iuf":
         cells = cells.astype(str).str.strip().str.replace(",", ".", regex=False)
-    return np.asarray(pd.to_numeric(cells, errors="coerce"), dtype=float)
+    numbers = np.asarray(pd.to_numeric(cells, errors="coerce"), dtype=float)
+    return np.where(np.isfinite(numbers), numbers, np.nan)
 
 
 def _clock(cells: pd.Series[Any], pattern: str | None) -> FloatArray:
