@@ -5,7 +5,7 @@ car, and what they measured becomes the car's history.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -50,6 +50,7 @@ def analyse_file(path: Path, car: Car | None = None, history: History | None = N
 def analyse_stored(logbook: Logbook, session_id: str, car: Car | None = None) -> Analysis:
     """Analyse a session of the logbook with its car and the car's earlier drives, and keep what was found."""
     drive = load_drive(logbook.path_of(session_id))
+    drive = replace(drive, session=logbook.session(session_id))  # with the keeper's corrections
     car = car or (logbook.car(drive.session.car_id) if drive.session.car_id else None)
     analysis = analyse_drive(drive, car, logbook.history_before(drive.session.id))
     logbook.save_analysis(drive.session.id, analysis.findings, features_of(analysis))

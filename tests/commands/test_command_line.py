@@ -14,6 +14,7 @@ import click
 import pytest
 
 from obdwatch.cli import COMMANDS, program, run
+from obdwatch.logbook.logbook import Logbook
 from obdwatch.recording.session_file import SUFFIX
 from tests.capture.stand_in import served_car
 
@@ -261,3 +262,14 @@ def test_a_killed_recording_is_in_the_logbook_and_says_what_happened(
     (path,) = book.glob("sessions/*.obdw")
     assert run(["analyse", path.stem, "--logbook", str(book)]) == 0
     assert "cut short" in capsys.readouterr().out
+
+
+def test_the_keepers_corrections_reach_the_analysis(
+    tmp_path: Path, book: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = imported(tmp_path, book, capsys)
+    with Logbook(book) as logbook:
+        logbook.edit_session(path.stem, odometer_km=163_800.0)
+    assert run(["analyse", path.stem, "--logbook", str(book), "--json"]) == 0
+    (session,) = json.loads(capsys.readouterr().out)["sessions"]
+    assert session["odometer_km"] == 163_800.0
