@@ -9,20 +9,14 @@ from datetime import datetime
 import numpy as np
 
 from dashboards.downsampling import trace_of
-from obdwatch.explanations.findings import URGENCY_WORDS, explain
+from obdwatch.explanations.findings import explain
+from obdwatch.explanations.wording import URGENCY_WORDS
 from obdwatch.records import Car, Drive, Finding, MarkKind, Session, Signal, Urgency, Verdict
 from obdwatch.units import screen_unit, to_screen
 
 # The same order everywhere: what needs a decision first, then what is missing, then what is well.
 _ORDER = {Urgency.STOP: 0, Urgency.SOON: 1, Urgency.NEXT_SERVICE: 2, Urgency.WATCH: 3}
 
-# An urgency as a sentence of its own; as a label it is in obdwatch.explanations.findings.
-URGENCY_SENTENCES = {
-    Urgency.STOP: "Stop driving until it is put right.",
-    Urgency.SOON: "Act soon.",
-    Urgency.NEXT_SERVICE: "It can wait until the next service.",
-    Urgency.WATCH: "Nothing to do yet but keep an eye on it.",
-}
 VERDICT_WORDS = {
     Verdict.FAULT: "Something is wrong",
     Verdict.HEALTHY: "Looks healthy",

@@ -260,7 +260,8 @@ class Drive:
     """A session as analysis sees it: signals, codes, monitor results and marks.
 
     `problems` are sentences for the user about the recording itself (recovered after a crash, replies thrown away).
-    Signals that a second control unit also sends are kept under `key@7E9`.
+    Signals that a second control unit also sends are kept under `key@7E9`. `codes_read` names the code memories that
+    at least one control unit answered for; only of those can a drive say that they hold no code.
     """
 
     session: Session
@@ -272,6 +273,7 @@ class Drive:
     vehicle: tuple[VehicleInformation, ...] = ()
     marks: tuple[Mark, ...] = ()
     problems: tuple[str, ...] = ()
+    codes_read: frozenset[CodeKind] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

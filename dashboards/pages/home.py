@@ -12,6 +12,7 @@ from dashboards import wording
 from dashboards.components import command, state
 from dashboards.sessions import ListedDrive, SessionShelf
 from dashboards.visit import Page, Visit, drive_address
+from obdwatch.explanations.wording import URGENCY_SENTENCES
 from obdwatch.records import Finding, Verdict
 
 
@@ -36,7 +37,7 @@ def _latest_in_words(latest: ListedDrive) -> str:
     faults = sorted((f for f in latest.findings if f.verdict is Verdict.FAULT), key=wording.rank)
     if faults:
         urgency = faults[0].urgency
-        advice = f" {wording.URGENCY_SENTENCES[urgency]}" if urgency is not None else ""
+        advice = f" {URGENCY_SENTENCES[urgency]}" if urgency is not None else ""
         return f"{car}, latest drive: {faults[0].headline.rstrip('.')}.{advice}"
     if not latest.findings:
         return f"{car}: nobody has looked at the latest drive yet. Open it to see what it says."

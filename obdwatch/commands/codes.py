@@ -8,23 +8,11 @@ import click
 
 from obdwatch.commands.options import Settings, common_options, print_json
 from obdwatch.errors import InputError
+from obdwatch.explanations.wording import ORIGIN_NOTES, URGENCY_SENTENCES
 
 if TYPE_CHECKING:
     from obdwatch.explanations.codes import Advice, CodeExplanation
     from obdwatch.explanations.explanation import Cause
-
-URGENCY = {
-    "watch": "Keep an eye on it.",
-    "next_service": "It can wait until the next service.",
-    "soon": "Act soon.",
-    "stop": "Stop driving until it is put right.",
-}
-ORIGIN_NOTES = {
-    "composed": "Put together from the standard's structure; your car's manual may say more.",
-    "maker": "The meaning of this code is the car maker's own and is in its repair manual.",
-    "reserved": "The standard keeps this number for later; a car should not set it.",
-    "unlisted": "A standard number whose meaning is not in obdwatch's table.",
-}
 
 
 @click.command("codes")
@@ -102,7 +90,7 @@ def _lines(code: CodeExplanation, evidence: tuple[str, ...]) -> list[str]:
         lines.append(f"  {code.purpose}")
     if code.failure_type is not None:
         lines.append(f"  Detail {code.failure_type.byte:02X}: {code.failure_type.text}.")
-    lines.append(f"  {URGENCY[code.urgency]} {code.may_drive}")
+    lines.append(f"  {URGENCY_SENTENCES[code.urgency]} {code.may_drive}")
     lines += [f"  Caution: {caution}" for caution in code.cautions]
     lines += [f"  What the car does: {code.car_does}"] if code.car_does else []
     lines += [f"  What you notice: {code.driver_notices}"] if code.driver_notices else []

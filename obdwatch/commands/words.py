@@ -13,7 +13,8 @@ if TYPE_CHECKING:
 
 def finding_lines(finding: Finding, units: str) -> list[str]:
     """One finding in plain language: what it says, why, what to do."""
-    from obdwatch.explanations.findings import URGENCY_WORDS, explain
+    from obdwatch.explanations.findings import explain
+    from obdwatch.explanations.wording import URGENCY_WORDS
 
     words = explain(finding, units)
     urgency = f" ({URGENCY_WORDS[words.urgency].lower()})" if words.urgency is not None else ""

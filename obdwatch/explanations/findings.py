@@ -14,16 +14,6 @@ from obdwatch.explanations.warm_up_words import warm_up_words
 from obdwatch.explanations.wording import Words
 from obdwatch.records import Finding, Urgency, Verdict
 
-URGENCY_WORDS: Mapping[Urgency, str] = MappingProxyType(
-    {
-        Urgency.WATCH: "Keep an eye on it",
-        Urgency.NEXT_SERVICE: "At the next service",
-        Urgency.SOON: "Soon",
-        Urgency.STOP: "Stop, do not drive on",
-    }
-)
-"""How an urgency is said."""
-
 ADVICE = "This is advice from recorded data, not an inspection: check the part before you replace it."
 HOT_COOLING = "Never open the cooling system hot: let it stand until the upper hose is cool to the hand."
 FANS = "Radiator fans can start by themselves, even with the engine off: keep hands and clothes away."

@@ -1,11 +1,51 @@
-"""Turns measures of a finding into pieces of sentences, in the reader's units."""
+"""The words that command, dashboard and report share, and the measures of a finding said in the reader's units.
+
+Explaining a code needs this module, so it imports nothing that is slow to load.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING
 
-from obdwatch.records import Finding, Measure
+from obdwatch.explanations.explanation import Origin
 from obdwatch.units import quantity, screen_unit, to_screen
+from obdwatch.urgency import Urgency
+
+if TYPE_CHECKING:
+    from obdwatch.records import Finding, Measure
+
+URGENCY_WORDS: Mapping[Urgency, str] = MappingProxyType(
+    {
+        Urgency.WATCH: "Keep an eye on it",
+        Urgency.NEXT_SERVICE: "At the next service",
+        Urgency.SOON: "Soon",
+        Urgency.STOP: "Stop, do not drive on",
+    }
+)
+"""How an urgency is said as a label."""
+
+URGENCY_SENTENCES: Mapping[Urgency, str] = MappingProxyType(
+    {
+        Urgency.WATCH: "Keep an eye on it.",
+        Urgency.NEXT_SERVICE: "It can wait until the next service.",
+        Urgency.SOON: "Act soon.",
+        Urgency.STOP: "Stop driving until it is put right.",
+    }
+)
+"""How an urgency is said as a sentence of its own."""
+
+ORIGIN_NOTES: Mapping[Origin, str] = MappingProxyType(
+    {
+        Origin.COMPOSED: "Put together from the standard's structure; your car's manual may say more.",
+        Origin.MAKER: "The meaning of this code is the car maker's own and is in its repair manual.",
+        Origin.RESERVED: "The standard keeps this number for later; a car should not set it.",
+        Origin.UNLISTED: "A standard number whose meaning is not in obdwatch's table.",
+    }
+)
+"""Where the words on a code come from, when they were not written for this very code."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -66,6 +66,7 @@ def drive_from(contents: SessionContents) -> Drive:
         vehicle=tuple(stored.vehicle),
         marks=contents.marks,
         problems=(*contents.problems, *_refusals(current.refused + stored.refused, unreadable), *problems),
+        codes_read=frozenset({*stored.codes_read, *(reading.kind for reading in contents.codes)}),
     )
 
 

@@ -14,7 +14,7 @@ from obdwatch.decoding.monitors import decode_results
 from obdwatch.decoding.trouble_codes import CODE_SERVICES, decode_codes
 from obdwatch.decoding.vehicle_information import with_item
 from obdwatch.errors import ReplyError
-from obdwatch.records import CodeReading, FloatArray, FreezeFrame, MonitorResult, VehicleInformation
+from obdwatch.records import CodeKind, CodeReading, FloatArray, FreezeFrame, MonitorResult, VehicleInformation
 from obdwatch.signals.current_data import UnitTraits
 from obdwatch.signals.exchange_groups import ExchangeGroup, checked, is_can
 
@@ -33,9 +33,13 @@ class StoredReply:
 
 @dataclass(slots=True)
 class StoredData:
-    """What the control units had stored, in order of time, and how many replies could not be used."""
+    """What the control units had stored, in order of time, and how many replies could not be used.
+
+    `codes_read` are the code memories of which a reply came, whether it held a code or none.
+    """
 
     codes: list[CodeReading] = field(default_factory=list)
+    codes_read: set[CodeKind] = field(default_factory=set)
     monitors: list[MonitorResult] = field(default_factory=list)
     freeze_frames: list[FreezeFrame] = field(default_factory=list)
     vehicle: list[VehicleInformation] = field(default_factory=list)
@@ -53,6 +57,7 @@ def decode_stored_data(
     replies = _checked_replies(groups, times, protocol, result)
     for service, kind in CODE_SERVICES.items():
         for reply in replies[service]:
+            result.codes_read.add(kind)
             codes = decode_codes(reply.payload, _codes_on_can(reply))
             result.codes += [CodeReading(reply.t, kind, code, reply.ecu) for code in codes]
     for reply in replies[_MONITORS]:

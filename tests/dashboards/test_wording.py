@@ -75,7 +75,6 @@ def test_findings_stand_in_the_order_of_urgency_then_missing_then_healthy() -> N
 
 
 def test_every_urgency_verdict_and_mark_has_words() -> None:
-    assert set(wording.URGENCY_SENTENCES) == set(Urgency)
     assert set(wording.VERDICT_WORDS) == set(Verdict)
     assert set(wording.MARK_WORDS) == set(MarkKind)
 

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from obdwatch.detectors.warm_up import DRIVE_TO_GET, detect
-from obdwatch.explanations.findings import FANS, HOT_COOLING, OVERHEATED, URGENCY_WORDS, explain
+from obdwatch.explanations.findings import FANS, HOT_COOLING, OVERHEATED, explain
 from obdwatch.explanations.warm_up_words import FAULTS
+from obdwatch.explanations.wording import URGENCY_WORDS
 from obdwatch.records import Finding, History, Measure, Urgency, Verdict
 from tests.detectors.warming_car import Trip, WarmingCar, record
 

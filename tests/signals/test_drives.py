@@ -222,6 +222,12 @@ def test_codes_are_read_from_either_link_and_no_codes_are_none() -> None:
     )
 
 
+def test_memory_that_answered_without_a_code_is_told_from_one_nobody_read() -> None:
+    exchanges = [answered(0, "03", "43 00"), answered(1, "07", "47 01 01 33")]
+    assert drive_from(contents_of(exchanges)).codes_read == {CodeKind.STORED, CodeKind.PENDING}
+    assert drive_from(contents_of([answered(0, "03", "43 01 33 00 00 00 00", ENGINE)])).codes_read == frozenset()
+
+
 def test_a_list_of_codes_in_the_layout_of_another_link_is_refused() -> None:
     drive = drive_from(contents_of([answered(0, "03", "43 01 33 00 00 00 00", ENGINE)]))
     assert drive.codes == ()
