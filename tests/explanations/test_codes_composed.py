@@ -184,7 +184,7 @@ def test_a_failure_type_byte_is_said_and_does_not_change_the_rest() -> None:
         ("B3000", Origin.RESERVED, "keeps this number"),
         ("P0F77", Origin.UNLISTED, "hybrid"),
         ("C0999", Origin.UNLISTED, "brakes"),
-        ("P0751", Origin.COMPOSED, "Shift solenoid A"),
+        ("P0986", Origin.COMPOSED, "shift solenoid E"),
         ("P0171", Origin.WRITTEN, "bank 1"),
     ],
 )
