@@ -15,10 +15,10 @@ from dash.dependencies import ALL
 
 from dashboards.components import back_to_drives, frame, notice
 from dashboards.failures import page_or_told
-from dashboards.pages import drive, home
+from dashboards.pages import codes, drive, home
 from dashboards.security import Access, guard
 from dashboards.sessions import Analyse, Load, SessionShelf, SessionSource
-from dashboards.visit import Page, Visit, visit_from
+from dashboards.visit import CODES, Page, Visit, visit_from
 
 INDEX = """<!DOCTYPE html>
 <html lang="en">
@@ -46,11 +46,13 @@ def create_app(
     *,
     access: Access | None = None,
     load: Load | None = None,
+    units: str = "metric",
 ) -> Dash:
     """Make the dashboard over `logbook`.
 
     `analyse` judges a drive that the logbook has no findings of; `load` reads a session file (the usual reader where
     it is None). `access` says who may come in; only this machine, where it is None.
+    `units` (metric, us) are shown until the reader chooses.
     """
     app = Dash(
         "obdwatch",
@@ -66,7 +68,7 @@ def create_app(
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
     shelf = SessionShelf(logbook, analyse, load)
-    app.layout = frame()
+    app.layout = frame(units)
     _connect_frame(app, shelf)
     drive.register(app, shelf)
     _connect_browser(app)
@@ -80,6 +82,8 @@ def _page_for(path: str) -> Show | None:
         return home.show
     if path.startswith("/drive/"):
         return drive.show
+    if path == CODES or path.startswith(f"{CODES}/"):
+        return codes.show
     return None
 
 
@@ -115,6 +119,14 @@ def _connect_browser(app: Dash) -> None:
         Input("address", "pathname"),
         Input("address", "search"),
         Input("units", "value"),
+    )
+    in_browser(
+        "search",
+        Output("address", "href"),
+        Input("words", "n_submit"),
+        Input("search", "n_clicks"),
+        State("words", "value"),
+        prevent_initial_call=True,
     )
     in_browser("announce", Input("title", "data"))
     in_browser("theme", Output("mantine", "forceColorScheme"), Input("theme", "n_clicks"))

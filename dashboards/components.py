@@ -13,6 +13,8 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards import wording
+from dashboards.visit import CODES
+from obdwatch.explanations.wording import URGENCY_WORDS
 from obdwatch.records import Finding, Measure, Urgency, Verdict
 
 _SHAPES = {
@@ -41,10 +43,16 @@ def state(finding: Finding) -> Component:
     shape = "tick" if finding.verdict is Verdict.HEALTHY else "ring"
     if finding.verdict is Verdict.FAULT:
         shape = _SHAPES[finding.urgency] if finding.urgency is not None else "circle"
-    return html.Span(
-        [html.Span(className=f"shape {shape}", **UNSPOKEN), wording.state_words(finding)],
-        className=f"state {shape}",
-    )
+    return _shaped(shape, wording.state_words(finding))
+
+
+def urgency_state(urgency: Urgency) -> Component:
+    """How soon to act: the same shapes and words as for a finding."""
+    return _shaped(_SHAPES[urgency], URGENCY_WORDS[urgency])
+
+
+def _shaped(shape: str, words: str) -> Component:
+    return html.Span([html.Span(className=f"shape {shape}", **UNSPOKEN), words], className=f"state {shape}")
 
 
 def notice(title: str, sentences: Sequence[str], kind: str = "plain") -> Component:
@@ -81,7 +89,7 @@ def finding_card(index: int, finding: Finding, units: str) -> Component:
             html.Ul([html.Li(reason) for reason in finding.reasons]) if finding.reasons else None,
             _drive_to_get(finding),
             *_places(index, finding),
-            _cautions(finding.cautions),
+            cautions_box(finding.cautions),
             _measures(finding.measures, units),
         ],
         className=f"finding {finding.verdict}",
@@ -123,7 +131,8 @@ def _places(index: int, finding: Finding) -> list[Component]:
     ]
 
 
-def _cautions(cautions: Sequence[str]) -> Component | None:
+def cautions_box(cautions: Sequence[str]) -> Component | None:
+    """What to take care of, in a box; None where there is nothing."""
     if not cautions:
         return None
     return html.Div([html.Strong("Take care"), *(html.P(caution) for caution in cautions)], className="caution")
@@ -146,8 +155,11 @@ def _measure_row(measure: Measure, units: str) -> Component:
     return html.Tr([html.Th(name, scope="row"), html.Td(value), html.Td(expected)])
 
 
-def frame() -> Component:
-    """What surrounds every page: where one is, the reader's preferences, and the place the page goes."""
+def frame(units: str = "metric") -> Component:
+    """What surrounds every page: where one is, the reader's preferences, and the place the page goes.
+
+    `units` (metric, us) are shown until the reader chooses.
+    """
     provider: Component = dmc.MantineProvider(
         html.Div(
             [
@@ -155,7 +167,7 @@ def frame() -> Component:
                 dcc.Location(id="address", refresh="callback-nav"),
                 dcc.Store(id="view"),
                 dcc.Store(id="title"),
-                html.Header([dcc.Link("obdwatch", href="/", className="name"), _preferences()], className="frame"),
+                html.Header([_ways(), _preferences(units)], className="frame"),
                 html.Main(loading("Opening …"), id="page", tabIndex=-1),
                 html.Footer("For the workshop or the passenger: whoever drives watches the road.", className="frame"),
             ],
@@ -166,21 +178,32 @@ def frame() -> Component:
     return provider
 
 
-def _preferences() -> Component:
+def _ways() -> Component:
+    return html.Nav(
+        [
+            dcc.Link("obdwatch", href="/", className="name"),
+            dcc.Link("Drives", href="/"),
+            dcc.Link("Codes", href=CODES),
+        ],
+        **labelled("Pages"),
+    )
+
+
+def _preferences(units: str) -> Component:
     return html.Div(
         [
-            _units(),
+            _units(units),
             html.Button("Dark", id="theme", type="button"),
         ],
         className="preferences",
     )
 
 
-def _units() -> Component:
+def _units(units: str) -> Component:
     """Metric or US; Mantine's, because Dash's own lists of options are not fit for a screen reader."""
     group: Component = dmc.RadioGroup(
         dmc.Group([dmc.Radio("Metric", value="metric"), dmc.Radio("US", value="us")], gap="md"),
-        value="metric",
+        value=units,
         id="units",
         persistence=True,
         persistence_type="local",

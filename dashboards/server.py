@@ -62,13 +62,15 @@ def serve(
     analyse: Analyse | None = None,
     path: str = "/",
     say: Callable[[str], None] = print,
+    units: str = "metric",
 ) -> None:
-    """Serve the dashboard over `logbook` until Ctrl-C; prints its address and opens it at `path`.
+    """Serve the dashboard over `logbook` until Ctrl-C; prints its address and opens it at `path`, in
+    `units` (metric, us) until the reader chooses.
 
     A `host` beyond this machine demands a token; one is made where none is given. Raises InputError for a token that
     is too short or a host that is not this machine's, ObdwatchError where the port is taken.
     """
-    served = prepare(logbook, host, port, token, analyse, path)
+    served = prepare(logbook, host, port, token, analyse, path, units=units)
     # Waitress warns of every request that waits for a thread; a browser loads a dozen files at once.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     say(f"The dashboard is at {served.address}  (Ctrl-C ends it)")
@@ -85,11 +87,12 @@ def prepare(
     analyse: Analyse | None = None,
     path: str = "/",
     load: Load | None = None,
+    units: str = "metric",
 ) -> Served:
     """Take the port and make the server, without serving yet; port 0 takes any free one. Raises as `serve`."""
     access = access_for(host, token)
     listening = take_port(host, port)
-    app = create_app(logbook, analyse, access=access, load=load)
+    app = create_app(logbook, analyse, access=access, load=load, units=units)
     sockets: dict[int, Any] = {}
     server = waitress.create_server(app.server, map=sockets, sockets=[listening], threads=THREADS, ident=None)
     return Served(server, address_of(access, int(listening.getsockname()[1]), path), sockets)

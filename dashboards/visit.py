@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import parse_qs, quote, unquote
@@ -12,6 +12,7 @@ from dash.development.base_component import Component
 
 from dashboards.drawing import Screen, Window
 
+CODES = "/codes"  # the address of the page on trouble codes
 MOST_ADDRESS = 8_192  # letters; longer than any address a page writes itself
 
 
@@ -31,6 +32,10 @@ class Visit:
     def chosen(self) -> tuple[str, ...] | None:
         """The signals the address asks for, None for the usual ones."""
         return self.query.get("show")
+
+    def words(self) -> str:
+        """What the address asks to search for, empty for nothing."""
+        return self.query.get("words", ("",))[-1].strip()
 
     def _number(self, name: str) -> float | None:
         try:
@@ -83,3 +88,22 @@ def drive_address(session_id: str) -> str:
 def session_in(path: str) -> str:
     """The session id in the address of a drive's page; it is only ever looked up, never opened."""
     return unquote(path.removeprefix("/drive/").rstrip("/"))
+
+
+def codes_address(codes: Sequence[str]) -> str:
+    """The address of the page that explains one code, or several together."""
+    return f"{CODES}/{','.join(quote(code, safe='') for code in codes)}"
+
+
+def codes_in(path: str) -> tuple[str, ...]:
+    """What stands for codes in the address of their page, as somebody may have typed it: each once, not yet checked."""
+    return codes_typed(unquote(path.removeprefix(CODES)).strip("/"))
+
+
+def codes_typed(text: str) -> tuple[str, ...]:
+    """The pieces of `text` between commas and spaces, each once.
+
+    >>> codes_typed("p0171, P0300 p0171")
+    ('p0171', 'P0300')
+    """
+    return tuple(dict.fromkeys(text.replace(",", " ").split()))

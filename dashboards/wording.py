@@ -153,6 +153,15 @@ def sureness(confidence: float) -> str:
     return f"{word} ({confidence:.0%})"
 
 
+def joined(words: Sequence[str]) -> str:
+    """Words as one lists them.
+
+    >>> joined(["P0171"]), joined(["P0171", "P0174", "P0300"])
+    ('P0171', 'P0171, P0174 and P0300')
+    """
+    return " and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else "".join(words)
+
+
 def shortened(text: str, most: int) -> str:
     """`text` on one line of at most `most` characters; a cut is shown."""
     line = " ".join(text.split())

@@ -95,6 +95,13 @@
       };
     },
 
+    /* Searching is going to an address, so that what was found can be shared and gone back to. */
+    search: function (submits, clicks, words) {
+      const asked = (words || "").trim();
+      if ((!submits && !clicks) || !asked) return skip();
+      return window.location.origin + "/codes?words=" + encodeURIComponent(asked);
+    },
+
     announce: function (title) {
       if (!title) return;
       const first = document.title === "obdwatch";

@@ -24,6 +24,7 @@ from dashboards.figures import (
     visible_range,
 )
 from dashboards.marks import shapes
+from dashboards.pages.drive_codes import codes_section
 from dashboards.pages.drive_sections import about, chooser, driven, events, problems, values_table, view_buttons
 from dashboards.panels import panels_for, usual_keys
 from dashboards.pictures import picture_of
@@ -101,6 +102,7 @@ def body(loaded: LoadedDrive, visit: Visit) -> list[Component]:
         html.P(about(loaded, screen.units), className="quiet"),
         *problems(loaded.remarks),
         html.Section([html.H2("What the drive says"), html.Div(findings or _no_findings(), className="findings")]),
+        codes_section(loaded, said, screen.units),
         *_signals(loaded, visit),
         *events(loaded.drive),
     ]

@@ -15,7 +15,7 @@ from dashboards.drawing import Picture
 from dashboards.panels import ordered_keys, signal_name
 from dashboards.pictures import flag_words
 from dashboards.sessions import LoadedDrive
-from obdwatch.records import CodeReading, Drive, FloatArray, MarkKind
+from obdwatch.records import Drive, FloatArray, MarkKind
 from obdwatch.units import screen_unit, to_screen
 
 MOST_EVENTS = 200
@@ -32,7 +32,6 @@ def driven(loaded: LoadedDrive, units: str) -> str:
 
 def about(loaded: LoadedDrive, units: str) -> str:
     """The facts of a recording in one line."""
-    drive = loaded.drive
     session = loaded.session
     signals = sum(1 for trace in loaded.traces.values() if trace.times.size)
     how = [part for part in (session.adapter, session.protocol) if part]
@@ -41,21 +40,8 @@ def about(loaded: LoadedDrive, units: str) -> str:
         f"{wording.count(signals, 'signal')}, {wording.count(loaded.samples, 'sample')}",
         "imported" if session.origin == "imported" else f"recorded{' through ' + ', '.join(how) if how else ''}",
         f"note: {session.note}" if session.note.strip() else "",
-        codes_in_words(drive.codes),
     ]
     return " · ".join(fact for fact in facts if fact)
-
-
-def codes_in_words(codes: Sequence[CodeReading]) -> str:
-    """The trouble codes of a drive, each once, with the memory it was in."""
-    kinds: dict[str, list[str]] = {}
-    for reading in codes:
-        known = kinds.setdefault(reading.code, [])
-        if reading.kind not in known:
-            known.append(reading.kind)
-    if not kinds:
-        return ""
-    return "trouble codes: " + ", ".join(f"{code} ({', '.join(kind)})" for code, kind in kinds.items())
 
 
 def problems(remarks: Sequence[str]) -> list[Component]:

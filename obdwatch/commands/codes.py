@@ -8,11 +8,10 @@ import click
 
 from obdwatch.commands.options import Settings, common_options, print_json
 from obdwatch.errors import InputError
-from obdwatch.explanations.wording import ORIGIN_NOTES, URGENCY_SENTENCES
+from obdwatch.explanations.wording import ORIGIN_NOTES, URGENCY_SENTENCES, cause_words
 
 if TYPE_CHECKING:
     from obdwatch.explanations.codes import Advice, CodeExplanation
-    from obdwatch.explanations.explanation import Cause
 
 
 @click.command("codes")
@@ -36,7 +35,7 @@ def command(settings: Settings, codes: tuple[str, ...], words: str | None, life:
         raise InputError("name a code, as in 'obdwatch codes P0171', or search: obdwatch codes --search \"cam timing\"")
     from obdwatch.explanations.codes import explain, follow_first
 
-    explained = [explain(code) for code in dict.fromkeys(codes)]
+    explained = list(dict.fromkeys(explain(code) for code in codes))
     advice = follow_first([explanation.code for explanation in explained])
     evidence = _evidence(settings, explained, session) if session is not None else {}
     if settings.as_json:
@@ -94,17 +93,12 @@ def _lines(code: CodeExplanation, evidence: tuple[str, ...]) -> list[str]:
     lines += [f"  Caution: {caution}" for caution in code.cautions]
     lines += [f"  What the car does: {code.car_does}"] if code.car_does else []
     lines += [f"  What you notice: {code.driver_notices}"] if code.driver_notices else []
-    lines += _list("Usual causes, the most likely first", [_cause(cause) for cause in code.causes])
+    lines += _list("Usual causes, the most likely first", [cause_words(cause) for cause in code.causes])
     lines += _list("Check first", list(code.first_checks))
     lines += _list("In a recording", [f"{item.key.replace('_', ' ')}: {item.look_for}" for item in code.live_data])
     lines += _list("This drive says", list(evidence))
     lines += _list("Often confused with", list(code.confused_with))
     return [*lines, *([f"  {ORIGIN_NOTES[code.origin]}"] if code.origin in ORIGIN_NOTES else [])]
-
-
-def _cause(cause: Cause) -> str:
-    named = cause.part is not None and cause.part.replace("_", " ") not in cause.text.lower()
-    return f"{cause.text} (part: {cause.part.replace('_', ' ')})" if named and cause.part else cause.text
 
 
 def _list(heading: str, entries: list[str]) -> list[str]:

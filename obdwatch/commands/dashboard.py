@@ -21,9 +21,18 @@ def command(
     settings: Settings, session: str | None, host: str, port_http: int, token: str | None, no_browser: bool
 ) -> None:
     """Serve the dashboard over your logbook until Ctrl-C; SESSION (an id, or a file) is opened at once."""
+    from dashboards.visit import drive_address
+
     with settings.open_logbook() as logbook:
-        path = f"/drive/{_session_id(logbook, session)}" if session else "/"
-        serve_logbook(logbook, host=host, port=port_http, token=token, open_browser=not no_browser, path=path)
+        serve_logbook(
+            logbook,
+            host=host,
+            port=port_http,
+            token=token,
+            open_browser=not no_browser,
+            path=drive_address(_session_id(logbook, session)) if session else "/",
+            units=settings.units,
+        )
 
 
 def _session_id(logbook: Any, text: str) -> str:

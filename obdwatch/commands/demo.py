@@ -43,7 +43,7 @@ def command(settings: Settings, check: bool, no_browser: bool, port_http: int) -
         if settings.as_json:
             print_json({"logbook": folder, "steps": steps})
         if not check:
-            _serve(logbook, no_browser, port_http, steps[-1])
+            _serve(logbook, no_browser, port_http, settings.units)
 
 
 def _make_room(folder: Path) -> None:
@@ -76,7 +76,7 @@ def _conclude(steps: list[Step]) -> None:
         raise ObdwatchError(f"the demo did not come out as it should: {' / '.join(wrong)}")
 
 
-def _serve(logbook: object, no_browser: bool, port_http: int, last: Step) -> None:
+def _serve(logbook: object, no_browser: bool, port_http: int, units: str) -> None:
     from obdwatch.commands.dashboard import serve_logbook
 
-    serve_logbook(logbook, port=port_http, open_browser=not no_browser)
+    serve_logbook(logbook, port=port_http, open_browser=not no_browser, units=units)

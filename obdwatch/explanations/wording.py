@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from obdwatch.explanations.explanation import Origin
+from obdwatch.explanations.explanation import Cause, Origin
 from obdwatch.units import quantity, screen_unit, to_screen
 from obdwatch.urgency import Urgency
 
@@ -46,6 +46,16 @@ ORIGIN_NOTES: Mapping[Origin, str] = MappingProxyType(
     }
 )
 """Where the words on a code come from, when they were not written for this very code."""
+
+
+def cause_words(cause: Cause) -> str:
+    """Return a usual cause of a code, with the wear part named where the sentence does not name it.
+
+    >>> cause_words(Cause("the pump is weak", "fuel_pump")), cause_words(Cause("a weak fuel pump", "fuel_pump"))
+    ('the pump is weak (part: fuel pump)', 'a weak fuel pump')
+    """
+    part = (cause.part or "").replace("_", " ")
+    return f"{cause.text} (part: {part})" if part and part not in cause.text.lower() else cause.text
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,13 +20,14 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, sync_playwright
 
 from dashboards.server import prepare
-from obdwatch.records import Drive, Mark, MarkKind, Span, Urgency
+from obdwatch.records import CodeKind, CodeReading, Drive, Mark, MarkKind, Span, Urgency
 from tests.dashboards.samples import (
     FAULT,
     HEALTHY,
     UNSURE,
     FakeLogbook,
     big_drive,
+    drive_with_codes,
     session,
     signal,
     times,
@@ -83,6 +84,7 @@ def logbook(tmp_path_factory: pytest.TempPathFactory) -> FakeLogbook:
     book.add(replace(usual_drive(), session=session("torn", 18)), HEALTHY)
     book.add(replace(usual_drive(), session=session("gone", 17)), UNSURE)
     book.add(Drive(session("empty", 16), {}))
+    book.add(drive_with_codes(), FAULT)
     book.add(hostile_drive(), replace(FAULT, urgency=Urgency.STOP, headline=MARKUP, spans=(Span(20, 40, MARKUP),)))
     return book
 
@@ -94,6 +96,7 @@ def hostile_drive() -> Drive:
         replace(told, car_id=MARKUP, note=MARKUP, adapter=MARKUP),
         {MARKUP: signal(MARKUP, MARKUP, t, t)},
         marks=(Mark(50.0, MarkKind.NOTE, MARKUP),),
+        codes=(CodeReading(1.0, CodeKind.STORED, MARKUP), CodeReading(1.0, CodeKind.STORED, "P0171")),
         problems=(MARKUP,),
     )
 

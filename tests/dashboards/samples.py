@@ -20,9 +20,11 @@ from obdwatch.records import (
     Drive,
     Finding,
     FloatArray,
+    FreezeFrame,
     Mark,
     MarkKind,
     Measure,
+    Readiness,
     Session,
     Signal,
     Span,
@@ -133,6 +135,39 @@ def usual_drive(session_id: str = "cold-start") -> Drive:
             Mark(length, MarkKind.END),
         ),
         problems=("12 of 41,230 replies were damaged on the way and were left out.",),
+    )
+
+
+READINESS = Readiness(
+    t=3.0,
+    ecu=0x7E8,
+    lamp_on=True,
+    code_count=2,
+    compression_ignition=False,
+    monitors={"misfire": (True, True), "catalyst": (True, False), "egr": (False, False)},
+)
+
+
+def drive_with_codes(session_id: str = "codes") -> Drive:
+    """A lean code with a misfire code, a frame of the first, and a memory of permanent codes that nobody read."""
+    frame = FreezeFrame(
+        t=5.0,
+        ecu=0x7E8,
+        frame=0,
+        code="P0171",
+        values={"engine_speed": 780.0, "vehicle_speed": 0.0, "coolant_temperature": 88.0, "fuel_system_status": 2.0},
+    )
+    return Drive(
+        session(session_id, 14),
+        signals_of_a_drive(10 * MINUTE),
+        codes=(
+            CodeReading(2.0, CodeKind.PENDING, "P0300"),
+            CodeReading(2.0, CodeKind.STORED, "P0171"),
+            CodeReading(2.0, CodeKind.PENDING, "P0171"),
+        ),
+        freeze_frames=(frame,),
+        readiness=(READINESS,),
+        codes_read=frozenset({CodeKind.STORED, CodeKind.PENDING}),
     )
 
 

@@ -79,7 +79,7 @@ def test_fault_of_ours_is_told_and_logged(tmp_path: Path, caplog: pytest.LogCapt
 def test_body_tells_codes_problems_and_events(tmp_path: Path) -> None:
     shelf = shelf_with(tmp_path, usual_drive("a"))
     shown = text(body(shelf.open("a"), visit("/drive/a")))
-    assert "trouble codes: P0128 (stored, permanent)" in shown
+    assert "In this recording the code is stored and permanent." in shown
     assert "12 of 41,230 replies were damaged" in shown
     assert "link lost, 60 seconds : adapter does not answer".replace(" :", ":") in shown
     assert "Points to: thermostat, or coolant temperature sensor. How sure: fairly sure (91%)." in shown
