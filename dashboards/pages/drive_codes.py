@@ -67,8 +67,7 @@ def _explained(code: str) -> CodeExplanation | None:
 
 def memory_words(drive: Drive) -> tuple[str, ...]:
     """What is known of each code memory, of the lamp, and of the self-checks."""
-    counts = _counts(latest_readiness(drive))
-    sentences = [_memory(drive, kind, counts) for kind in CodeKind]
+    sentences = list(_memories(drive, _counts(latest_readiness(drive))))
     for readiness in latest_readiness(drive):
         sentences += _unit_words(readiness)
     return tuple(sentences)
@@ -83,6 +82,15 @@ def latest_readiness(drive: Drive) -> tuple[Readiness, ...]:
 def _counts(readiness: Sequence[Readiness]) -> int | None:
     told = [one.code_count for one in readiness if one.code_count is not None]
     return sum(told) if told else None
+
+
+def _memories(drive: Drive, told: int | None) -> tuple[str, ...]:
+    """A sentence for each memory; one for all three where the same holds of them."""
+    if not drive.codes and drive.codes_read == frozenset(CodeKind):
+        return ("None: the stored, pending and permanent codes were read, and there are none.",)
+    if not drive.codes and not drive.codes_read and told is None:
+        return ("Unknown: no trouble codes were read in this recording.",)
+    return tuple(_memory(drive, kind, told) for kind in CodeKind)
 
 
 def _memory(drive: Drive, kind: CodeKind, told: int | None) -> str:
@@ -122,7 +130,7 @@ def _card(one: FoundCode, drive: Drive, findings: Sequence[Finding], units: str)
     where = wording.joined([str(kind) for kind in one.kinds])
     if one.explanation is None:
         told = "What was read has not the shape of a trouble code, so nothing can be said of it."
-        return html.Article([html.H3(one.code), html.P(f"{where.capitalize()}. {told}")], className="finding")
+        return html.Article([html.H3(one.code), html.P(f"{where.capitalize()}. {told}")], className="found-code")
     code = one.explanation
     said = evidence(code, drive, findings, units)
     return html.Article(
@@ -135,7 +143,7 @@ def _card(one: FoundCode, drive: Drive, findings: Sequence[Finding], units: str)
             cautions_box(code.cautions),
             *(_frame(frame, units) for frame in drive.freeze_frames if frame.code == code.code),
         ],
-        className="finding code",
+        className="found-code",
     )
 
 

@@ -39,6 +39,7 @@ def button(page: Page, name: str) -> Locator:
 
 def drag(page: Page, start: float, end: float) -> None:
     """Drag over the picture, from one fraction of its width to another."""
+    page.evaluate("document.getElementById('signals-heading').scrollIntoView()")
     box = page.locator(f"{GRAPH} .nsewdrag").first.bounding_box()
     assert box is not None
     page.mouse.move(box["x"] + box["width"] * start, box["y"] + 40)

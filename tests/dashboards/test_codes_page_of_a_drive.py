@@ -25,10 +25,9 @@ def section(drive: Drive, units: str = "metric", *findings: Any) -> Any:
 
 
 def test_memory_that_held_nothing_is_told_from_one_that_was_not_read() -> None:
-    assert memory_words(EMPTY) == (
-        "Stored: unknown. These codes were not read in this recording.",
-        "Pending: unknown. These codes were not read in this recording.",
-        "Permanent: unknown. These codes were not read in this recording.",
+    assert memory_words(EMPTY) == ("Unknown: no trouble codes were read in this recording.",)
+    assert memory_words(replace(EMPTY, codes_read=ALL)) == (
+        "None: the stored, pending and permanent codes were read, and there are none.",
     )
     stored, pending, permanent = memory_words(replace(EMPTY, codes_read=ALL - {CodeKind.PERMANENT}))
     assert stored == "Stored: none. The memory was read and holds no code."
@@ -45,13 +44,11 @@ def test_count_of_the_car_says_a_little_of_what_was_not_read() -> None:
 
 
 def test_lamp_and_self_checks_are_told_as_they_were_last() -> None:
-    later = replace(READINESS, t=900.0, lamp_on=False, monitors={"catalyst": (True, True)})
+    later = replace(READINESS, t=900.0, lamp_on=False, monitors={"catalyst": (True, True), "egr": (True, True)})
     drive = replace(EMPTY, readiness=(later, READINESS, replace(READINESS, t=950.0, this_cycle=True)))
     assert latest_readiness(drive) == (later,)
     said = memory_words(drive)[-1]
-    assert (
-        said == "Control unit 7E8: the engine lamp is off. All 1 self-checks have run since the codes were last erased."
-    )
+    assert said.startswith("Control unit 7E8: the engine lamp is off. All 2 self-checks have run")
     assert "lamp" not in memory_words(replace(drive, readiness=(replace(later, lamp_on=None),)))[-1]
 
 
