@@ -5,7 +5,7 @@ car, and what they measured becomes the car's history.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,6 +32,26 @@ class Analysis:
     remarks: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class KnownDrive:
+    """A drive, and what is known of its car before it."""
+
+    drive: Drive
+    car: Car | None = None
+    history: History = field(default_factory=History)
+
+
+def recall(logbook: Logbook, name: str, car: Car | None = None) -> KnownDrive:
+    """Return a session of the logbook with the keeper's corrections, its car (unless given) and the car's history.
+
+    Raises LogbookError or SessionFileError.
+    """
+    session = logbook.session(name)
+    drive = replace(load_drive(logbook.path_of(session.id)), session=session)
+    known = car or (logbook.car(session.car_id) if session.car_id else None)
+    return KnownDrive(drive, known, logbook.history_before(session.id))
+
+
 def analyse_drive(drive: Drive, car: Car | None = None, history: History | None = None) -> Analysis:
     """Ask every detector about one drive; pure, and the same for a file, a stored session and a live one."""
     from obdwatch.signals.profile_check import contradictions
@@ -49,11 +69,9 @@ def analyse_file(path: Path, car: Car | None = None, history: History | None = N
 
 def analyse_stored(logbook: Logbook, session_id: str, car: Car | None = None) -> Analysis:
     """Analyse a session of the logbook with its car and the car's earlier drives, and keep what was found."""
-    drive = load_drive(logbook.path_of(session_id))
-    drive = replace(drive, session=logbook.session(session_id))  # with the keeper's corrections
-    car = car or (logbook.car(drive.session.car_id) if drive.session.car_id else None)
-    analysis = analyse_drive(drive, car, logbook.history_before(drive.session.id))
-    logbook.save_analysis(drive.session.id, analysis.findings, features_of(analysis))
+    known = recall(logbook, session_id, car)
+    analysis = analyse_drive(known.drive, known.car, known.history)
+    logbook.save_analysis(known.drive.session.id, analysis.findings, features_of(analysis))
     return analysis
 
 

@@ -17,10 +17,8 @@ from collections.abc import Sequence
 import click
 
 from obdwatch import __version__
+from obdwatch.commands.options import BAD_INPUT, INTERRUPTED
 from obdwatch.errors import ObdwatchError
-
-BAD_INPUT = 2
-INTERRUPTED = 130
 
 # Name -> module under obdwatch.commands that defines `command`; the order is that of a newcomer's day.
 COMMANDS: dict[str, str] = {

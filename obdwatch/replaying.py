@@ -5,14 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
-from obdwatch.analysis import Analysis, analyse_drive
+from obdwatch.analysis import Analysis, KnownDrive, analyse_drive
 from obdwatch.clock import Clock, SystemClock
 from obdwatch.errors import InputError
-from obdwatch.records import Car, Drive, Finding, History
+from obdwatch.records import Finding
 from obdwatch.signals.alignment import span
-from obdwatch.signals.drives import load_drive
 from obdwatch.signals.excerpts import until
 
 LOOK_EVERY = 30.0  # s of the drive between two looks; no detector has a faster opinion of a wear part
@@ -27,25 +25,18 @@ class Moment:
     changed: tuple[Finding, ...]
 
 
-def play(
-    path: Path,
-    speed: float | None = None,
-    car: Car | None = None,
-    history: History | None = None,
-    clock: Clock | None = None,
-) -> Iterator[Moment]:
+def play(known: KnownDrive, speed: float | None = None, clock: Clock | None = None) -> Iterator[Moment]:
     """Yield what is known every half minute of the drive, waiting as `speed` says; None judges it once, at its end.
 
-    Raises SessionFileError, and InputError for a speed that is no positive number.
+    Raises InputError for a speed that is no positive number.
     """
     if speed is not None and not (math.isfinite(speed) and speed > 0):
         raise InputError(f"speed {speed:g}: must be a number above zero, such as 1 or 10")
-    return _moments(load_drive(path), speed, car, history, clock or SystemClock())
+    return _moments(known, speed, clock or SystemClock())
 
 
-def _moments(
-    drive: Drive, speed: float | None, car: Car | None, history: History | None, clock: Clock
-) -> Iterator[Moment]:
+def _moments(known: KnownDrive, speed: float | None, clock: Clock) -> Iterator[Moment]:
+    drive = known.drive
     start, end = span(drive) or (0.0, 0.0)
     said: Mapping[str, Finding] = {}
     t = end if speed is None else min(start + LOOK_EVERY, end)
@@ -54,7 +45,7 @@ def _moments(
         if speed is not None:
             clock.sleep((t - waited_until) / speed)
             waited_until = t
-        analysis = analyse_drive(until(drive, t) if t < end else drive, car, history)
+        analysis = analyse_drive(until(drive, t) if t < end else drive, known.car, known.history)
         yield Moment(t, analysis, tuple(f for f in analysis.findings if _is_news(f, said.get(f.detector))))
         said = {finding.detector: finding for finding in analysis.findings}
         if t >= end:

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from obdwatch.analysis import analyse_drive
+from obdwatch.analysis import KnownDrive, analyse_drive
 from obdwatch.clock import InjectedClock
 from obdwatch.errors import InputError
 from obdwatch.recording.session_file import SessionWriter
@@ -31,20 +31,20 @@ def session(tmp_path: Path) -> Path:
 
 
 def test_at_once_is_one_look_that_sees_what_analyse_sees(session: Path) -> None:
-    (moment,) = play(session)
+    (moment,) = play(KnownDrive(load_drive(session)))
     assert moment.t == SECONDS
     assert moment.analysis.findings == analyse_drive(load_drive(session)).findings
 
 
 def test_ten_times_faster_takes_a_tenth_of_the_time(session: Path) -> None:
     clock = InjectedClock()
-    moments = list(play(session, speed=10.0, clock=clock))
+    moments = list(play(KnownDrive(load_drive(session)), speed=10.0, clock=clock))
     assert [moment.t for moment in moments] == [30.0, 60.0, 90.0, 120.0, 150.0, 180.0, SECONDS]
     assert clock.elapsed() == pytest.approx(SECONDS / 10.0)
 
 
 def test_a_finding_is_news_once(session: Path) -> None:
-    moments = list(play(session, speed=1000.0, clock=InjectedClock()))
+    moments = list(play(KnownDrive(load_drive(session)), speed=1000.0, clock=InjectedClock()))
     assert moments[0].changed
     assert len(moments) > 2
     again = [finding.detector for moment in moments[1:] for finding in moment.changed]
@@ -61,4 +61,4 @@ def test_an_excerpt_knows_nothing_of_what_comes_later(session: Path) -> None:
 @pytest.mark.parametrize("speed", [0.0, -1.0, float("nan"), float("inf")])
 def test_a_speed_that_is_none_is_refused(session: Path, speed: float) -> None:
     with pytest.raises(InputError, match="speed"):
-        play(session, speed)
+        play(KnownDrive(load_drive(session)), speed)

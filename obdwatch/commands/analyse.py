@@ -10,6 +10,7 @@ from obdwatch.commands.options import Settings, common_options, print_json, prog
 
 if TYPE_CHECKING:
     from obdwatch.analysis import Analysis
+    from obdwatch.records import Car
 
 URGENT = ("soon", "stop")
 
@@ -40,18 +41,16 @@ def command(settings: Settings, sessions: tuple[str, ...], car_text: str | None,
     return 1 if fail_on and urgent else 0
 
 
-def _analyse(settings: Settings, text: str, car: object) -> Analysis:
+def _analyse(settings: Settings, text: str, car: Car | None) -> Analysis:
     from pathlib import Path
 
     from obdwatch.analysis import analyse_file, analyse_stored
     from obdwatch.commands.lookup import looks_like_a_path
-    from obdwatch.records import Car
 
-    profile = car if isinstance(car, Car) else None
     if looks_like_a_path(text):
-        return analyse_file(Path(text), profile)
+        return analyse_file(Path(text), car)
     with settings.open_logbook() as logbook:
-        return analyse_stored(logbook, text, profile)
+        return analyse_stored(logbook, text, car)
 
 
 def _document(analyses: list[Analysis], units: str) -> dict[str, object]:

@@ -80,6 +80,7 @@ def _identity(found: CarCheck) -> list[str]:
 
 
 def _codes(found: CarCheck) -> list[str]:
+    from obdwatch.commands.words import advice_words
     from obdwatch.explanations.codes import explain, follow_first
     from obdwatch.records import CodeKind
 
@@ -91,9 +92,7 @@ def _codes(found: CarCheck) -> list[str]:
             lines.append(f"  {kind.value:<10} {'none' if kind in found.answered else unknown}")
         lines += [f"  {kind.value:<10} {code}  {explain(code).title}" for code in codes]
     every = sorted({reading.code for reading in found.codes})
-    for advice in follow_first(every):
-        after = f" before {', '.join(advice.before)}" if advice.before else ""
-        lines.append(f"  Follow {', '.join(advice.follow)}{after}: {advice.reason}")
+    lines += [f"  Follow {advice_words(advice)}" for advice in follow_first(every)]
     return [*lines, f"  More: obdwatch codes {' '.join(every)}"] if every else lines
 
 

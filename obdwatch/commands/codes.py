@@ -11,6 +11,7 @@ from obdwatch.errors import InputError
 from obdwatch.explanations.wording import ORIGIN_NOTES, URGENCY_SENTENCES, cause_words
 
 if TYPE_CHECKING:
+    from obdwatch.analysis import KnownDrive
     from obdwatch.explanations.codes import Advice, CodeExplanation
 
 
@@ -33,11 +34,14 @@ def command(settings: Settings, codes: tuple[str, ...], words: str | None, life:
         return
     if not codes:
         raise InputError("name a code, as in 'obdwatch codes P0171', or search: obdwatch codes --search \"cam timing\"")
+    from obdwatch.commands.lookup import known_drive
     from obdwatch.explanations.codes import explain, follow_first
 
     explained = list(dict.fromkeys(explain(code) for code in codes))
-    advice = follow_first([explanation.code for explanation in explained])
-    evidence = _evidence(settings, explained, session) if session is not None else {}
+    known = known_drive(settings, session) if session is not None else None
+    banks = known.car.bank_cylinders or () if known is not None and known.car is not None else ()
+    advice = follow_first([explanation.code for explanation in explained], banks)
+    evidence = _evidence(settings, explained, known) if known is not None else {}
     if settings.as_json:
         print_json({"codes": explained, "follow_first": advice, "evidence": evidence})
         return
@@ -70,17 +74,15 @@ def _life(settings: Settings) -> None:
     click.echo("\n\n".join(f"{stage.name}\n  {stage.meaning}\n  {stage.next}" for stage in stages))
 
 
-def _evidence(settings: Settings, explained: list[CodeExplanation], session: str) -> dict[str, tuple[str, ...]]:
+def _evidence(settings: Settings, explained: list[CodeExplanation], known: KnownDrive) -> dict[str, tuple[str, ...]]:
     """What a drive says of each code."""
     from obdwatch.analysis import analyse_drive
-    from obdwatch.commands.lookup import session_path
     from obdwatch.explanations.code_evidence import evidence
     from obdwatch.explanations.findings import explain as word
-    from obdwatch.signals.drives import load_drive
 
-    drive = load_drive(session_path(settings, session))
-    findings = tuple(word(finding, settings.units) for finding in analyse_drive(drive).findings)
-    return {each.code: tuple(evidence(each, drive, findings, settings.units)) for each in explained}
+    analysis = analyse_drive(known.drive, known.car, known.history)
+    findings = tuple(word(finding, settings.units) for finding in analysis.findings)
+    return {each.code: evidence(each, known.drive, findings, settings.units) for each in explained}
 
 
 def _lines(code: CodeExplanation, evidence: tuple[str, ...]) -> list[str]:
@@ -106,8 +108,6 @@ def _list(heading: str, entries: list[str]) -> list[str]:
 
 
 def _advice(advice: tuple[Advice, ...]) -> list[str]:
-    lines = ["Which to follow first"]
-    for item in advice:
-        after = f" before {', '.join(item.before)}" if item.before else ""
-        lines.append(f"  {', '.join(item.follow)}{after}: {item.reason}")
-    return lines
+    from obdwatch.commands.words import advice_words
+
+    return ["Which to follow first", *(f"  {advice_words(item)}" for item in advice)]

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from obdwatch.commands.options import Settings, common_options
+
+if TYPE_CHECKING:
+    from obdwatch.analysis import Analysis
+    from obdwatch.logbook.logbook import Logbook
+    from obdwatch.records import Car, Drive
 
 
 @click.command("dashboard")
@@ -35,7 +40,7 @@ def command(
         )
 
 
-def _session_id(logbook: Any, text: str) -> str:
+def _session_id(logbook: Logbook, text: str) -> str:
     from obdwatch.commands.lookup import looks_like_a_path
     from obdwatch.recording.session_file import read_header
 
@@ -46,9 +51,12 @@ def _session_id(logbook: Any, text: str) -> str:
     return session.id
 
 
-def serve_logbook(logbook: Any, **options: Any) -> None:
+def serve_logbook(logbook: Logbook, **options: Any) -> None:
     """Serve the dashboard over a logbook; drives that nobody has judged yet are judged when they are opened."""
     from dashboards.server import serve
     from obdwatch.analysis import analyse_drive
 
-    serve(logbook, analyse=analyse_drive, say=click.echo, **options)
+    def analyse(drive: Drive, car: Car | None) -> Analysis:
+        return analyse_drive(drive, car, logbook.history_before(drive.session.id))
+
+    serve(logbook, analyse=analyse, say=click.echo, **options)

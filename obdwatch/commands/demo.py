@@ -13,6 +13,7 @@ from obdwatch.errors import ObdwatchError
 
 if TYPE_CHECKING:
     from obdwatch.demo import Step
+    from obdwatch.logbook.logbook import Logbook
 
 FOLDER = "demo"
 
@@ -76,7 +77,7 @@ def _conclude(steps: list[Step]) -> None:
         raise ObdwatchError(f"the demo did not come out as it should: {' / '.join(wrong)}")
 
 
-def _serve(logbook: object, no_browser: bool, port_http: int, units: str) -> None:
+def _serve(logbook: Logbook, no_browser: bool, port_http: int, units: str) -> None:
     from obdwatch.commands.dashboard import serve_logbook
 
     serve_logbook(logbook, port=port_http, open_browser=not no_browser, units=units)

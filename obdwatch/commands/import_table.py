@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import math
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from obdwatch.commands.options import Settings, common_options, print_json, progress_bar
+from obdwatch.commands.options import Amount, Settings, common_options, moment, print_json, progress_bar
 from obdwatch.errors import InputError
 
 if TYPE_CHECKING:
@@ -23,8 +21,8 @@ if TYPE_CHECKING:
 @click.option("--columns", type=click.Path(path_type=Path), help="Your own column map (TOML).")
 @click.option("--context", type=click.Path(path_type=Path), help="What a table cannot carry (JSON).")
 @click.option("--car", "car_id", help="Id of the car in the logbook.")
-@click.option("--odometer", type=click.FloatRange(0), help="Odometer at the start, in km (miles with --units us).")
-@click.option("--soak-hours", type=click.FloatRange(0), help="Hours the car had stood.")
+@click.option("--odometer", type=Amount(), help="Odometer at the start, in km (miles with --units us).")
+@click.option("--soak-hours", type=Amount(), help="Hours the car had stood.")
 @click.option("--started-at", help="Date and time of the first row, ISO 8601 (2026-03-01T07:10:00+01:00).")
 @click.option("--where", multiple=True, metavar="COLUMN=VALUE", help="Only the rows with this value; may be repeated.")
 @click.option("--note", default="", help="A few words to remember the drive by.")
@@ -48,16 +46,15 @@ def command(
     """
     from obdwatch.commands.lookup import car_from
     from obdwatch.recording.importers import ImportOptions, import_file
-    from obdwatch.units import KM_PER_MILE
 
     car_from(settings, car_id)
     options = ImportOptions(
         columns=columns,
         context=context,
         car_id=car_id,
-        odometer_km=odometer * KM_PER_MILE if odometer is not None and settings.units == "us" else odometer,
-        soak_hours=_finite("--soak-hours", soak_hours),
-        started_at=_time(started_at),
+        odometer_km=settings.kilometres(odometer),
+        soak_hours=soak_hours,
+        started_at=moment("--started-at", started_at),
         note=note,
         where=dict(_condition(text) for text in where),
     )
@@ -80,22 +77,6 @@ def _keep_car(logbook: Logbook, car: Car) -> None:
         logbook.add_car(car)
     elif known != car:
         click.echo(f"The logbook knows car {car.id!r} already; its profile there was kept.", err=True)
-
-
-def _finite(option: str, value: float | None) -> float | None:
-    if value is not None and not math.isfinite(value):
-        raise InputError(f"{option} {value}: must be a number")
-    return value
-
-
-def _time(text: str | None) -> datetime | None:
-    """Read a date and time; one without a zone is this computer's local time."""
-    if text is None:
-        return None
-    try:
-        return datetime.fromisoformat(text).astimezone(UTC)
-    except (ValueError, OverflowError):
-        raise InputError(f"--started-at {text!r}: write a date and time like 2026-03-01T07:10:00+01:00") from None
 
 
 def _condition(text: str) -> tuple[str, str]:

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import click
 
-from obdwatch.commands.options import Command, Settings, common_options, print_json
+from obdwatch.commands.options import Amount, Command, Settings, common_options, moment, print_json
 from obdwatch.errors import InputError
 from obdwatch.records import Event, EventKind
 
@@ -19,7 +19,7 @@ def command() -> None:
 def entry_options(function: Command) -> Command:
     """Options of every entry."""
     function = click.option("--car", "car_id", required=True, help="Id of the car in the logbook.")(function)
-    function = click.option("--odometer", type=float, help="Odometer, in km (miles with --units us).")(function)
+    function = click.option("--odometer", type=Amount(), help="Odometer, in km (miles with --units us).")(function)
     return click.option("--date", "at", help="When, ISO 8601 (default: now).")(function)
 
 
@@ -68,7 +68,7 @@ def note(settings: Settings, note: str, car_id: str, odometer: float | None, at:
 
 
 @command.command("odometer")
-@click.argument("reading", type=click.FloatRange(0))
+@click.argument("reading", type=Amount())
 @click.option("--car", "car_id", required=True, help="Id of the car in the logbook.")
 @click.option("--date", "at", help="When, ISO 8601 (default: now).")
 @common_options
@@ -113,22 +113,11 @@ def _add(
     answer: str | None = None,
     note: str = "",
 ) -> None:
-    from obdwatch.units import KM_PER_MILE
-
-    km = odometer * KM_PER_MILE if odometer is not None and settings.units == "us" else odometer
+    when = moment("--date", at) or datetime.now(UTC).replace(microsecond=0)
     with settings.open_logbook() as logbook:
-        event = logbook.add_event(Event(car_id, _time(at), kind, km, part, answer, note))
+        event = logbook.add_event(Event(car_id, when, kind, settings.kilometres(odometer), part, answer, note))
         warnings = logbook.odometer_warnings(car_id)
     _report(settings, event, "Noted", warnings)
-
-
-def _time(text: str | None) -> datetime:
-    if text is None:
-        return datetime.now(UTC).replace(microsecond=0)
-    try:
-        return datetime.fromisoformat(text).astimezone(UTC)
-    except (ValueError, OverflowError):
-        raise InputError(f"--date {text!r}: write a date like 2026-03-01, or 2026-03-01T07:10") from None
 
 
 def _report(settings: Settings, event: Event, what: str, warnings: tuple[str, ...] = ()) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from obdwatch.errors import InputError
 
 if TYPE_CHECKING:
+    from obdwatch.analysis import KnownDrive
     from obdwatch.commands.options import Settings
     from obdwatch.records import Car
 
@@ -20,6 +21,17 @@ def session_path(settings: Settings, text: str) -> Path:
         return Path(text)
     with settings.open_logbook() as logbook:
         return logbook.path_of(text)
+
+
+def known_drive(settings: Settings, text: str) -> KnownDrive:
+    """Load the session that is meant, with its car and history where the logbook knows them."""
+    from obdwatch.analysis import KnownDrive, recall
+    from obdwatch.signals.drives import load_drive
+
+    if looks_like_a_path(text):
+        return KnownDrive(load_drive(Path(text)))
+    with settings.open_logbook() as logbook:
+        return recall(logbook, text)
 
 
 def looks_like_a_path(text: str) -> bool:

@@ -8,16 +8,20 @@ import math
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import UTC, datetime
 from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from obdwatch.errors import InputError
+from obdwatch.units import KM_PER_MILE
+
 if TYPE_CHECKING:
     from obdwatch.logbook.logbook import Logbook
 
+BAD_INPUT, INTERRUPTED = 2, 130  # exit codes; 1 is an urgent finding, with --fail-on
 PROGRESS_STEPS = 100
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -35,6 +39,40 @@ class Settings:
         from obdwatch.logbook.logbook import Logbook, default_directory
 
         return Logbook(self.logbook or default_directory())
+
+    def kilometres(self, odometer: float | None) -> float | None:
+        """An odometer reading as it was typed, in the units the user reads [km]."""
+        return odometer * KM_PER_MILE if odometer is not None and self.units == "us" else odometer
+
+
+class Amount(click.ParamType[float]):
+    """A number a user types: finite, and not below zero (or, with `above_zero`, not zero either)."""
+
+    name = "number"
+
+    def __init__(self, above_zero: bool = False) -> None:
+        self._above_zero = above_zero
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Read the number; what is none becomes a usage error."""
+        try:
+            number = float(value)
+        except ValueError:
+            number = math.nan
+        if not math.isfinite(number) or number < 0 or (self._above_zero and number == 0):
+            least = "above zero" if self._above_zero else "of zero or more"
+            self.fail(f"{value!r} is not a number {least}", param, ctx)
+        return number
+
+
+def moment(option: str, text: str | None) -> datetime | None:
+    """Read a date and time a user typed; one without a zone is this computer's local time. Raises InputError."""
+    if text is None:
+        return None
+    try:
+        return datetime.fromisoformat(text).astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise InputError(f"{option} {text!r}: write a date like 2026-03-01, or 2026-03-01T07:10:00+01:00") from None
 
 
 def common_options(function: Command) -> Command:

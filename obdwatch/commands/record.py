@@ -9,25 +9,25 @@ from typing import TYPE_CHECKING
 
 import click
 
-from obdwatch.commands.options import Settings, common_options, print_json
+from obdwatch.commands.options import INTERRUPTED, Amount, Settings, common_options, print_json
 
 if TYPE_CHECKING:
     from obdwatch.recording.capture import CaptureOptions
     from obdwatch.recording.recorder import RecordingStatus
     from obdwatch.records import Connection
+    from obdwatch.signals.running_coverage import RunningCoverage
 
 COVERAGE_EVERY = 10  # status reports, which come once per second
-INTERRUPTED = 130
 SAFETY = "Set it going before you drive off and leave it alone: never watch or operate a screen while driving."
 
 
 @click.command("record")
 @click.option("--port", default="auto", show_default=True, help="auto, a device, or socket://HOST:PORT.")
 @click.option("--car", "car_id", help="Id of the car in the logbook.")
-@click.option("--odometer", type=float, help="Odometer now, in km (miles with --units us).")
-@click.option("--soak-hours", type=click.FloatRange(0), help="Hours the car has stood, if you know.")
+@click.option("--odometer", type=Amount(), help="Odometer now, in km (miles with --units us).")
+@click.option("--soak-hours", type=Amount(), help="Hours the car has stood, if you know.")
 @click.option("--out", "file", type=click.Path(path_type=Path), help="Session file to write (.obdw).")
-@click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop by itself after this time.")
+@click.option("--seconds", type=Amount(above_zero=True), help="Stop by itself after this time.")
 @click.option("--note", default="", help="A few words to remember the drive by.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors, for a box without a screen.")
 @common_options
@@ -48,11 +48,9 @@ def command(
     """
     from obdwatch.commands.lookup import car_from
     from obdwatch.recording.capture import CaptureOptions
-    from obdwatch.units import KM_PER_MILE
 
     car_from(settings, car_id)
-    km = odometer * KM_PER_MILE if odometer is not None and settings.units == "us" else odometer
-    options = CaptureOptions(car_id, km, soak_hours, note, file, seconds)
+    options = CaptureOptions(car_id, settings.kilometres(odometer), soak_hours, note, file, seconds)
     return _record(settings, port, options, Screen(quiet or settings.as_json))
 
 
@@ -91,7 +89,7 @@ class Screen:
         self._live = sys.stderr.isatty() and not silent
         self._seen = ""
         self._reports = 0
-        self._coverage: object | None = None
+        self._coverage: RunningCoverage | None = None
         self.path: Path | None = None
 
     def say(self, text: str) -> None:
@@ -124,8 +122,7 @@ class Screen:
         if not self._live:
             return
         if self._reports % COVERAGE_EVERY == 0:
-            if not isinstance(self._coverage, RunningCoverage):
-                self._coverage = RunningCoverage(status.path)
+            self._coverage = self._coverage or RunningCoverage(status.path)
             self._seen = coverage_words(self._coverage.look())
         self._reports += 1
         minutes, seconds = divmod(int(status.duration), 60)

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from obdwatch.commands.options import Settings, common_options, print_json
+from obdwatch.commands.options import Amount, Settings, common_options, print_json
+
+if TYPE_CHECKING:
+    from obdwatch.analysis import KnownDrive
 
 
 @click.command("replay")
 @click.argument("session", type=str)
-@click.option("--speed", type=float, default=None, help="1 is real time, 10 is ten times faster; default: at once.")
+@click.option("--speed", type=Amount(above_zero=True), help="1 is real time, 10 is ten times faster; default: at once.")
 @click.option("--as-adapter", "listen", metavar="HOST:PORT|pty", help="Let the recorded car answer OBD-II clients.")
 @common_options
 def command(settings: Settings, session: str, speed: float | None, listen: str | None) -> None:
@@ -19,13 +23,12 @@ def command(settings: Settings, session: str, speed: float | None, listen: str |
 
     Without --as-adapter the findings are printed as they would have appeared on the way.
     """
-    from obdwatch.commands.lookup import session_path
+    from obdwatch.commands.lookup import known_drive, session_path
 
-    path = session_path(settings, session)
     if listen is not None:
-        _answer_again(settings, path, 1.0 if speed is None else speed, listen)
+        _answer_again(settings, session_path(settings, session), 1.0 if speed is None else speed, listen)
     else:
-        _play(settings, path, speed)
+        _play(settings, known_drive(settings, session), speed)
 
 
 def _answer_again(settings: Settings, path: Path, speed: float, listen: str) -> None:
@@ -40,13 +43,13 @@ def _answer_again(settings: Settings, path: Path, speed: float, listen: str) -> 
     serve_until_stopped(ElmInterpreter(bus, clock), clock, listen, settings)
 
 
-def _play(settings: Settings, path: Path, speed: float | None) -> None:
+def _play(settings: Settings, known: KnownDrive, speed: float | None) -> None:
     from obdwatch.commands.words import finding_lines
     from obdwatch.explanations.findings import explain
     from obdwatch.replaying import play
 
     last = None
-    for moment in play(path, speed):
+    for moment in play(known, speed):
         last = moment
         if not settings.as_json:
             for finding in moment.changed:

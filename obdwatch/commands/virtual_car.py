@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from obdwatch.commands.options import Settings, common_options, print_json
+from obdwatch.commands.options import Amount, Settings, common_options, print_json
 
 
 @click.command("virtual-car")
@@ -14,8 +14,8 @@ from obdwatch.commands.options import Settings, common_options, print_json
 @click.option("--layout", default=None, help="Engine layout; --list shows them.")
 @click.option("--trip", default="commute", show_default=True, help="What is driven; --list shows them.")
 @click.option("--protocol", default="6", show_default=True, help="6 or 7: CAN 11 or 29 bit; 3 or 5: K-line.")
-@click.option("--speed", default=1.0, show_default=True, help="How much faster than real time the car lives.")
-@click.option("--request-time", type=click.FloatRange(0, 10), help="Seconds a request takes; default: as its parts do.")
+@click.option("--speed", type=Amount(above_zero=True), default=1.0, help="2 lives twice as fast; default: real time.")
+@click.option("--request-time", type=Amount(), help="Seconds a request takes; default: as its parts do.")
 @click.option("--seed", default=0, show_default=True, help="Another seed is another car of the same kind.")
 @click.option("--list", "show_list", is_flag=True, help="List layouts, trips and faults, and exit.")
 @common_options

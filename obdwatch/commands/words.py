@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from obdwatch.units import quantity
 
 if TYPE_CHECKING:
+    from obdwatch.explanations.codes import Advice
     from obdwatch.records import Finding, MonitorResult
     from obdwatch.signals.coverage import Coverage
 
@@ -59,7 +60,7 @@ def parameter_words(key: str, value: float, units: str) -> str:
 
 def monitor_words(result: MonitorResult) -> str:
     """A monitor result beside its limits."""
-    from obdwatch.decoding.monitors import monitor_name, test_name
+    from obdwatch.decoding.monitors import monitor_name, passed, test_name
 
     name = f"{monitor_name(result.monitor)}, {test_name(result.test)}"
     if not result.completed:
@@ -67,17 +68,16 @@ def monitor_words(result: MonitorResult) -> str:
     if result.value is None:
         value, low, high = result.raw
         return f"{name}: raw {value} of {low} to {high}; its unit (scaling {result.scaling:02X}) is not published"
-    verdict = "within" if _within(result) else "OUTSIDE"
+    verdict = "within" if passed(result) is not False else "OUTSIDE"
     limits = f"{_limit(result.minimum)} to {_limit(result.maximum)}"
     unit = f"{result.unit}s" if result.unit == "count" and result.value != 1 else result.unit
     return f"{name}: {result.value:g} {unit}, {verdict} its limits {limits}"
 
 
-def _within(result: MonitorResult) -> bool:
-    value, low, high = result.value, result.minimum, result.maximum
-    if value is None:
-        return True
-    return (low is None or value >= low) and (high is None or value <= high)
+def advice_words(advice: Advice) -> str:
+    """Which codes to follow before which, and why."""
+    after = f" before {', '.join(advice.before)}" if advice.before else ""
+    return f"{', '.join(advice.follow)}{after}: {advice.reason}"
 
 
 def _limit(value: float | None) -> str:

@@ -16,6 +16,7 @@ import pytest
 from obdwatch.cli import COMMANDS, program, run
 from obdwatch.logbook.logbook import Logbook
 from obdwatch.recording.session_file import SUFFIX
+from obdwatch.records import Car, Drive, Finding, History, Verdict
 from tests.capture.stand_in import served_car
 
 README = Path(__file__).parents[2] / "README.md"
@@ -273,3 +274,55 @@ def test_the_keepers_corrections_reach_the_analysis(
     assert run(["analyse", path.stem, "--logbook", str(book), "--json"]) == 0
     (session,) = json.loads(capsys.readouterr().out)["sessions"]
     assert session["odometer_km"] == 163_800.0
+
+
+NUMBERS = (
+    ("record", "--port", "socket://127.0.0.1:9", "--odometer"),
+    ("record", "--port", "socket://127.0.0.1:9", "--soak-hours"),
+    ("record", "--port", "socket://127.0.0.1:9", "--seconds"),
+    ("import", "drive.csv", "--odometer"),
+    ("import", "drive.csv", "--soak-hours"),
+    ("replay", "drive.obdw", "--speed"),
+    ("virtual-car", "--speed"),
+    ("virtual-car", "--request-time"),
+    ("log", "note", "seen", "--car", "fern", "--odometer"),
+    ("log", "odometer", "--car", "fern", "--"),
+)
+
+
+@pytest.mark.parametrize("arguments", NUMBERS, ids=" ".join)
+@pytest.mark.parametrize("text", ["nan", "inf", "-inf", "-1", "many", ""])
+def test_what_is_no_usable_number_is_refused_before_anything_happens(
+    arguments: tuple[str, ...], text: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert "is not a number" in refused(capsys, *arguments, text)
+
+
+def test_us_readers_give_miles(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    where = ["--logbook", str(book), "--units", "us"]
+    assert run(["car", "add", "fern", *where]) == 0
+    assert run(["log", "odometer", "100000", "--car", "fern", *where]) == 0
+    assert "100000 miles" in capsys.readouterr().out
+    with Logbook(book) as logbook:
+        assert logbook.events("fern")[0].odometer_km == pytest.approx(160_934.4)  # NIST SP 811: 1 mile = 1.609344 km
+
+
+def test_a_replay_judges_a_stored_drive_as_the_car_it_belongs_to(
+    tmp_path: Path, book: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    where = ["--logbook", str(book), "--json"]
+    assert run(["car", "add", "fern", *where]) == 0
+    capsys.readouterr()
+    path = imported(tmp_path, book, capsys)
+    with Logbook(book) as logbook:
+        logbook.edit_session(path.stem, car_id="fern")
+    asked: list[str | None] = []
+
+    def detector(drive: Drive, car: Car | None, history: History) -> Finding:
+        asked.append(car.id if car is not None else None)
+        return Finding("test", Verdict.HEALTHY)
+
+    monkeypatch.setattr("obdwatch.analysis.DETECTORS", (detector,))
+    for command in (["analyse", path.stem], ["replay", path.stem], ["codes", "P0128", "--drive", path.stem]):
+        assert run([*command, *where]) == 0
+    assert asked == ["fern", "fern", "fern"]
