@@ -29,6 +29,7 @@ PLOT_HEIGHT = 112
 HEADER = 30
 HEADER_NARROW = 30
 LEGEND_ROW = 24
+LEGEND_SAMPLE = 45  # the piece of line before a label, and the gap after it
 LANE_ROW = 19
 LANE_ROWS, LANE_ROWS_NARROW = 2, 3
 AXIS = 40

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from typing import Any
 
 from dashboards.drawing import (
@@ -12,6 +14,8 @@ from dashboards.drawing import (
     LEFT,
     LEFT_NARROW,
     LEGEND_ROW,
+    LEGEND_SAMPLE,
+    LETTER,
     PLOT_HEIGHT,
     TOP,
     Picture,
@@ -19,6 +23,21 @@ from dashboards.drawing import (
 )
 from dashboards.panels import Panel
 from obdwatch.units import screen_unit
+
+
+def legend_rows(labels: Sequence[str], width: int) -> int:
+    """Rows that a legend of these labels takes in `width` [px]: one if all fit side by side, else equal columns.
+
+    A single line needs no legend.
+
+    >>> legend_rows(("coolant", "oil"), 304), legend_rows(("short term, bank 1", "short term, bank 2"), 304)
+    (1, 2)
+    """
+    if len(labels) < 2:
+        return 0
+    widths = [LEGEND_SAMPLE + LETTER * len(label) for label in labels]
+    columns = len(labels) if sum(widths) <= width else max(1, int(width // max(widths)))
+    return math.ceil(len(labels) / columns)
 
 
 class Frame:
@@ -34,9 +53,8 @@ class Frame:
         self.height = self.inner + TOP + AXIS
 
     def _header(self, panel: Panel) -> int:
-        rows = 1 if len(panel.keys) > 1 else 0
         if self.screen.narrow:
-            return HEADER_NARROW + LEGEND_ROW * (rows + (1 if len(panel.keys) > 2 else 0))
+            return HEADER_NARROW + LEGEND_ROW * legend_rows(panel.labels, self.screen.plot_width)
         return HEADER
 
     def domain(self, number: int) -> tuple[float, float]:

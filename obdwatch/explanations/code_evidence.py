@@ -207,7 +207,7 @@ def _findings(explanation: CodeExplanation, findings: Sequence[Finding]) -> Iter
         shared = [part for part in finding.parts if part in parts]
         if finding.verdict is Verdict.FAULT and shared:
             names = _and([_plain(part) for part in shared])
-            yield f"A check of this drive points the same way: {finding.headline} ({names})."
+            yield f"A check of this drive points the same way: {finding.headline.rstrip('.')} ({names})."
 
 
 def _total_trim(drive: Drive, bank: int, at: FloatArray) -> FloatArray:

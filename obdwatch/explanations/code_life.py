@@ -74,7 +74,8 @@ def readiness_words(readiness: Readiness) -> tuple[str, ...]:
     if not fitted:
         return ("The car reports no self-checks.",)
     if not waiting:
-        return (f"All {len(fitted)} self-checks have run since the codes were last erased.",)
+        every = "Its one self-check has" if len(fitted) == 1 else f"All {len(fitted)} self-checks have"
+        return (f"{every} run since the codes were last erased.",)
     return (
         f"{len(waiting)} of {len(fitted)} self-checks have not run yet since the codes were erased: {_names(waiting)}.",
         "Until they have run, a missing code proves nothing, and some inspections refuse the car.",

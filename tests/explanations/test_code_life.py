@@ -74,4 +74,5 @@ def test_readiness_of_the_worked_example() -> None:
 
 def test_readiness_when_all_has_run_and_when_nothing_is_known() -> None:
     assert "All 7" in readiness_words(decode_readiness(bytes.fromhex("00076500"), 0.0, None))[0]
+    assert readiness_words(decode_readiness(bytes.fromhex("00040000"), 0.0, None))[0].startswith("Its one self-check")
     assert "no self-checks" in readiness_words(decode_readiness(bytes.fromhex("00000000"), 0.0, None))[0]

@@ -140,7 +140,7 @@ class TerminalDoor:
 
     def __init__(self) -> None:
         if not hasattr(os, "openpty"):
-            raise InputError("a pseudo terminal needs Linux or macOS; use --listen 127.0.0.1:35000 instead")
+            raise InputError("a pseudo terminal needs Linux or macOS; use --listen 127.0.0.1:13270 instead")
         import tty  # absent on Windows
 
         self._inner, self._outer = os.openpty()
@@ -199,7 +199,7 @@ def open_door(address: str) -> Door:
     host, colon, port = address.rpartition(":")
     host = host.removeprefix("[").removesuffix("]")
     if not colon or not host or not (port.isascii() and port.isdigit()) or int(port) > GREATEST_PORT:
-        raise InputError(f"listen address {address!r}: use HOST:PORT, such as 127.0.0.1:35000, or pty")
+        raise InputError(f"listen address {address!r}: use HOST:PORT, such as 127.0.0.1:13270, or pty")
     return TcpDoor(host, int(port))
 
 
