@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-
 import numpy as np
 import pytest
 
@@ -143,15 +141,6 @@ def test_a_short_stab_at_the_pedal_is_no_pull() -> None:
     throttle[(TIMES >= 1146) & (TIMES < 1150)] = 20
     drive = drive_of(shorter | {"throttle_position": (TIMES.tolist(), throttle.tolist())})
     assert coverage(drive).full_throttle_pulls == 2
-
-
-def test_four_hours_at_ten_values_a_second_take_less_than_a_tenth_of_a_second() -> None:
-    times = np.arange(0, 4 * 3600, 0.1).tolist()
-    keys = ["engine_speed", "vehicle_speed", "calculated_load", "throttle_position", "fuel_system_status"]
-    drive = drive_of({key: (times, [50.0] * len(times)) for key in [*keys, "coolant_temperature"]})
-    begun = time.process_time()
-    coverage(drive)
-    assert time.process_time() - begun < 0.1
 
 
 def test_times_of_another_century_do_not_fill_the_memory() -> None:

@@ -136,7 +136,7 @@ def test_scaled_time_answers_sooner() -> None:
         ask(client, "ATSP6")
         begun = time.monotonic()
         assert ask(client, "0199") == "NO DATA\r\r>"  # 205 ms of the adapter's time
-        assert time.monotonic() - begun < 0.1
+        assert time.monotonic() - begun < 0.2  # sooner than the adapter's own time
 
 
 def test_a_broken_link_refuses_everybody_and_comes_back() -> None:
