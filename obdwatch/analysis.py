@@ -91,5 +91,5 @@ def features_of(analysis: Analysis) -> tuple[Feature, ...]:
             healthy=finding.verdict == "healthy",
         )
         for finding in analysis.findings
-        for measure in finding.measures
+        for measure in (*finding.measures, *finding.learnt)
     )

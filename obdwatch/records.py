@@ -363,7 +363,8 @@ class Finding:
 
     `signature` names the fault pattern (`stuck_open`), empty where there is none; `confidence` is 0 to 1; `parts`
     are the part ids it points to, likeliest first; `reasons` are sentences with numbers; `drive_to_get` says what
-    to drive when data was missing.
+    to drive when data was missing. `learnt` are numbers for the car's history that mean nothing on a screen, such as
+    the cells of a surface.
     """
 
     detector: str
@@ -378,6 +379,7 @@ class Finding:
     spans: tuple[Span, ...] = ()
     drive_to_get: str = ""
     cautions: tuple[str, ...] = ()
+    learnt: tuple[Measure, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -106,6 +106,7 @@ def finding_of(text: str) -> Finding:
             "urgency": Urgency(urgency) if urgency is not None else None,
             "measures": tuple(_measure(entry) for entry in document["measures"]),
             "spans": tuple(Span(**entry) for entry in document["spans"]),
+            "learnt": tuple(_measure(entry) for entry in document.get("learnt", ())),
         }
         return Finding(**(document | lists | special))
     except (KeyError, TypeError, ValueError) as error:
