@@ -1,0 +1,199 @@
+"""What the cooling detector found, in plain language: where it gets hot, what that points to, and what to do now."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+
+from obdwatch.explanations.wording import Numbers, Words
+from obdwatch.records import Finding, Urgency, Verdict
+
+STOP_NOW = (
+    "Stop where it is safe and switch the engine off; a hot engine is ruined within minutes. Never open the cap hot."
+)
+DRIVE_GENTLY = (
+    "Until it is put right watch the gauge: if it climbs, turn the heater to full, stop where it is safe and switch"
+    " off."
+)
+LEVEL_FIRST = "With the engine cold, look at the coolant level and for wet or crusted spots below the pump first."
+
+MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "coolant_missing": (
+            "There is no usable coolant temperature in this recording.",
+            "Without it nobody can tell whether the engine gets too hot.",
+        ),
+        "sampling_too_slow": (
+            "The coolant temperature was read too seldom to judge the cooling.",
+            "A pump that stops heats the engine within two minutes; readings must come faster than that.",
+        ),
+        "too_short": (
+            "The recording is too short to judge the cooling.",
+            "It takes some minutes at working temperature to see whether the heat is carried away.",
+        ),
+        "never_warm": (
+            "The engine did not stay warm for long enough to put the cooling to the test.",
+            "The radiator is only needed once the thermostat has opened.",
+        ),
+        "fan_not_seen": (
+            "The coolant was climbing while the car stood, and the drive ended before the fan showed.",
+            "That may be healthy: many fans start only well above the usual temperature.",
+        ),
+    }
+)
+"""Headline and reason by what was missing; `detectors.cooling.DRIVE_TO_GET` says what to drive."""
+
+
+def cooling_words(finding: Finding, units: str) -> Words:
+    """Word a finding of the cooling detector."""
+    numbers = Numbers(finding, units)
+    if finding.verdict is Verdict.NOT_ENOUGH_DATA:
+        headline, reason = MISSING.get(finding.signature, ("This drive cannot tell how well the engine is cooled.", ""))
+        return Words(headline, tuple(one for one in (_hottest(numbers), reason) if one))
+    if finding.verdict is Verdict.HEALTHY:
+        return _healthy(numbers)
+    headline, reasons = FAULTS.get(finding.signature, _overheating)(numbers)
+    now = STOP_NOW if finding.urgency is Urgency.STOP or finding.signature == "about_to_overheat" else DRIVE_GENTLY
+    gasket = ("It overheats with misfire, or again and again: have the head gasket checked too.",)
+    more = gasket if finding.parts and "head_gasket" in finding.parts[1:] else ()
+    return Words(headline, tuple(one for one in (*reasons, *more, now) if one))
+
+
+def _healthy(numbers: Numbers) -> Words:
+    reasons = [_hottest(numbers), _driving(numbers)]
+    standing = numbers.get("standing_level")
+    if standing is not None:
+        reasons.append(f"Standing with the engine running it stayed at {numbers.say('standing_level')} or below.")
+    else:
+        reasons.append("The car hardly stood while it was hot, so the radiator fan was not put to the test.")
+    return Words("The coolant stayed where it should.", tuple(one for one in reasons if one))
+
+
+def _overheating(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
+    return "The engine overheats.", (
+        f"The coolant reached {numbers.say('hottest_coolant')}; from {numbers.temperature(115.0)} care is needed, from"
+        f" {numbers.temperature(120.0)} the engine must be stopped.",
+        "Too little coolant, a stopped pump, a thermostat that stays shut and a dead fan all look like this.",
+        LEVEL_FIRST,
+    )
+
+
+def _about_to(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
+    return "The engine is about to overheat.", (
+        f"The coolant is at {numbers.say('hottest_coolant')} and rises by {numbers.say('rise', 1)}; at"
+        f" {numbers.temperature(120.0)}, some {numbers.say('time_left')} away, the engine must be stopped.",
+    )
+
+
+def _standing(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
+    fan = numbers.get("fan_seen")
+    worked = fan is not None and fan.value > 0.5
+    seen = (
+        "A fan did bring it down, but not far enough."
+        if worked
+        else "It never fell while the car stood, as it does when a radiator fan starts."
+    )
+    return "The engine gets too hot when the car stands or creeps.", (
+        _hottest(numbers),
+        _top("standing_level", numbers, "Standing with the engine running"),
+        _driving(numbers),
+        seen,
+        "To check: with the engine hot and idling in the open air, see whether the fan starts; if not, look at its"
+        " fuse, plug, relay and motor.",
+    )
+
+
+def _idle(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
+    return "The engine gets too hot at idle although the fan works.", (
+        _hottest(numbers),
+        _top("standing_level", numbers, "Standing with the engine running"),
+        _driving(numbers),
+        "Too little coolant is moved at low engine speed: a worn or slipping coolant pump does that, and so do a loose"
+        " belt and a low coolant level.",
+        LEVEL_FIRST,
+    )
+
+
+def _stopped(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
+    share = numbers.get("unrejected_share")
+    compared = (
+        f" That is {numbers.say('unrejected_share')} of what the burnt fuel gives when nothing is carried away."
+        if share is not None
+        else ""
+    )
+    return "The coolant heats up steeply on the road: it is not being moved through the radiator.", (
+        _hottest(numbers),
+        f"While driving, with air on the radiator, it rose by up to {numbers.say('steepest_rise', 1)}.{compared}",
+        "A coolant pump that has stopped does that, or a thermostat that stays shut; a fan does not.",
+        LEVEL_FIRST,
+    )
+
+
+def _everywhere(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
+    return "The engine gets too hot on the road as well.", (
+        _hottest(numbers),
+        _top("driving_level", numbers, "While driving"),
+        f"Of the time it was too hot, {numbers.say('hot_on_road')} was spent driving, where the fan is not needed.",
+        "Too little coolant, a blocked radiator, a weak pump or a thermostat that only half opens does that.",
+        LEVEL_FIRST,
+    )
+
+
+def _erratic(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
+    return "The coolant temperature jumps up and down: there may be air in the system, or too little coolant.", (
+        _hottest(numbers),
+        f"It jumped and came back within seconds {numbers.say('jumps')} times; coolant itself cannot change so fast,"
+        " but steam or air at the sensor can. A loose plug at the sensor looks the same.",
+        LEVEL_FIRST,
+        "If it is low, find out where it went: the pump, a hose, the radiator, or the head gasket.",
+    )
+
+
+def _before(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
+    return "The engine runs hotter than it used to.", (
+        _against("standing_level", numbers, "Standing with the engine running"),
+        _against("driving_level", numbers, "While driving"),
+        "That is not dangerous yet, but the cooling has lost some of its reserve.",
+        LEVEL_FIRST,
+    )
+
+
+def _hottest(numbers: Numbers) -> str:
+    return "" if numbers.get("hottest_coolant") is None else f"Hottest coolant: {numbers.say('hottest_coolant')}."
+
+
+def _driving(numbers: Numbers) -> str:
+    if numbers.get("driving_level") is None:
+        return ""
+    return f"On the road it settled at {numbers.say('driving_level')}."
+
+
+def _top(name: str, numbers: Numbers, where: str) -> str:
+    measure = numbers.get(name)
+    if measure is None or measure.expected is None:
+        return ""
+    return f"{where} it was at {numbers.say(name)}; up to {numbers.temperature(measure.expected[1])} is normal here."
+
+
+def _against(name: str, numbers: Numbers, where: str) -> str:
+    if numbers.get(name) is None or numbers.get(f"{name}_before") is None:
+        return ""
+    return (
+        f"{where} it was at {numbers.say(name)}; on earlier healthy drives in like weather it was at about"
+        f" {numbers.say(name + '_before')}."
+    )
+
+
+FAULTS: Mapping[str, Callable[[Numbers], tuple[str, tuple[str, ...]]]] = MappingProxyType(
+    {
+        "overheating": _overheating,
+        "about_to_overheat": _about_to,
+        "hot_when_standing": _standing,
+        "hot_at_idle": _idle,
+        "pump_stopped": _stopped,
+        "hot_everywhere": _everywhere,
+        "coolant_erratic": _erratic,
+        "hotter_than_before": _before,
+    }
+)
+"""Who words which fault."""
