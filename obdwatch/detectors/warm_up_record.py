@@ -10,7 +10,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.heat_input import RUNNING_SPEED, HeatInput, displacement, find_heat
-from obdwatch.detectors.sampled import RANGES, block_means, held, readings, spacing
+from obdwatch.detectors.rationality_rest import (
+    FAULTY_SHARE,
+    MOST_JUMPS,
+    coolant_jumps,
+    first_readings,
+    share_at_ends,
+)
+from obdwatch.detectors.sampled import block_means, held, readings, spacing
 from obdwatch.physics.cooling import Conditions
 from obdwatch.records import BoolArray, Car, Drive, FloatArray, Signal
 
@@ -37,13 +44,6 @@ SOAK_HOURS, SOAK_AGREEMENT, SOAK_AGREEMENT_OF_TWO = 8.0, 5.0, 10.0
 
 COLDER_THAN_AIR = 10.0
 """Coolant cannot be further below the outside air than a cold garage makes it [K] (common practice)."""
-
-JUMP, JUMP_TIME, MOST_JUMPS = 8.0, 5.0, 2
-"""Coolant rising 8 K within 5 s more than twice is a loose contact: full load heats by about 1 K/s. Falling so fast is
-possible: cold coolant from the radiator, each time a sticking thermostat lets go."""
-
-FAULTY_SHARE = 0.1
-"""Share of readings at the ends of the scale (open or shorted sensor) beyond which none is trusted."""
 
 FROZEN_RANGE, FROZEN_TIME, FROZEN_HEAT, FROZEN_BELOW = 1.0, 300.0, 8.0, 70.0
 """A sensor that moves less than 1 K over 5 min and 8 MJ of fuel while cold: any engine gains over 10 K from that."""
@@ -75,7 +75,7 @@ class WarmUpRecord:
 def prepare(drive: Drive, car: Car | None) -> WarmUpRecord | str:
     """Return the record of a drive, or the name of what is missing (see `explanations.findings`)."""
     coolant = readings(drive, "coolant_temperature") or readings(drive, "coolant_temperature_sensor_1")
-    fault = _sensor_fault(drive, coolant)
+    fault = _sensor_fault(drive)
     if coolant is None or fault:
         return fault or "coolant_missing"
     at = np.arange(coolant.times[0], coolant.times[-1] + 1.0)
@@ -133,36 +133,24 @@ def _ahead(values: FloatArray) -> FloatArray:
     return (values + after) / 2.0
 
 
-def _sensor_fault(drive: Drive, coolant: Signal | None) -> str:
-    raw = drive.signals.get("coolant_temperature")
-    if raw is None or len(raw.values) == 0:
-        return ""
-    finite = np.isfinite(raw.values) & np.isfinite(raw.times)
-    times, values = raw.times[finite], raw.values[finite]
-    low, high = RANGES["coolant_temperature"]
-    if len(values) and np.mean((values < low) | (values > high)) > FAULTY_SHARE:
+def _sensor_fault(drive: Drive) -> str:
+    if share_at_ends(drive, "coolant_temperature") > FAULTY_SHARE:
         return "coolant_not_rational"
-    jumps = (np.diff(values) >= JUMP) & (np.diff(times) <= JUMP_TIME)
-    if np.count_nonzero(jumps) > MOST_JUMPS:
+    if coolant_jumps(drive) > MOST_JUMPS:
         return "coolant_jumps"
-    return "coolant_disagrees_cold" if coolant is not None and _disagrees_cold(drive, coolant) else ""
+    return "coolant_disagrees_cold" if _disagrees_cold(drive) else ""
 
 
-def _disagrees_cold(drive: Drive, coolant: Signal) -> bool:
+def _disagrees_cold(drive: Drive) -> bool:
     """After a long stand coolant, intake air and outside air must tell the same temperature."""
     soak = drive.session.soak_hours
-    run_time = readings(drive, "run_time")
-    late = run_time is not None and run_time.values[0] - run_time.times[0] + coolant.times[0] > 60.0
-    if soak is None or soak < SOAK_HOURS or late:
+    if soak is None or soak < SOAK_HOURS:
         return False
-    witnesses = [
-        float(signal.values[0])
-        for key in ("intake_air_temperature", "ambient_air_temperature")
-        if (signal := readings(drive, key)) is not None and signal.times[0] - coolant.times[0] < 60.0
-    ]
-    if not witnesses:
+    first = first_readings(drive)
+    witnesses = [first[key] for key in ("intake_air_temperature", "ambient_air_temperature") if key in first]
+    if "coolant_temperature" not in first or not witnesses:
         return False
-    away = min(abs(float(coolant.values[0]) - other) for other in witnesses)
+    away = min(abs(first["coolant_temperature"] - other) for other in witnesses)
     if len(witnesses) == 2 and abs(witnesses[0] - witnesses[1]) <= SOAK_AGREEMENT:
         return away > SOAK_AGREEMENT
     return away > SOAK_AGREEMENT_OF_TWO
