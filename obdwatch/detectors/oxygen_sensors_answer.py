@@ -1,0 +1,120 @@
+"""How a sensor before the catalyst answers when fuel comes back after a cut, and whether the one behind beats it.
+
+Both ends of each answer lie between two samples, so each gives an interval; with several cuts their middle is known
+better than one sample. Gas passes the front sensor first: one that says lean while the rear one already says rich
+is slow, however long the catalyst's own oxygen lasts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from obdwatch.detectors.oxygen_sensors_record import BACK_VOLTAGE, LEAN_VOLTAGE, Bank, Cuts
+from obdwatch.detectors.sampled import spacing
+from obdwatch.records import BoolArray, FloatArray
+
+LONGEST_WAIT = 15.0
+"""Time after the return of fuel within which an answer belongs to it [s] (common practice)."""
+
+DEAF_CUT = 3.0
+"""A cut that lasted this long must show before the catalyst [s]: many times any sensor's delay (common practice)."""
+
+FEW_SAMPLES = 3.5
+"""A gap in a signal this many usual spacings long is no bracket."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """Times of answers [s], each between `low` and `high`; `at` [s] is when in the drive."""
+
+    low: FloatArray
+    high: FloatArray
+    at: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.at)
+
+    def middle(self) -> tuple[float, float]:
+        """Return the typical answer [s] and its standard error, from the scatter and from the sampling."""
+        middles = (self.low + self.high) / 2.0
+        typical = float(np.median(middles))
+        spread = float(np.median(np.abs(middles - typical))) * MAD_TO_SIGMA
+        sampling = float(np.sqrt(np.mean((self.high - self.low) ** 2) / 12.0))
+        return typical, MEDIAN_ERROR * max(spread, sampling) / float(np.sqrt(len(middles)))
+
+
+MAD_TO_SIGMA = 1.4826  # of a normal distribution
+MEDIAN_ERROR = 1.2533  # standard error of a median over that of a mean, normal distribution
+
+
+def after_cuts(bank: Bank, cuts: Cuts) -> tuple[Answers, int, int]:
+    """Return the answers to the return of fuel, the number of long cuts, and of those that the sensor never saw."""
+    times, lean, back = bank.front.times, bank.lean(), bank.back()
+    longest = FEW_SAMPLES * spacing(bank.front)
+    rows, long_cuts, deaf = [], 0, 0
+    for row in range(len(cuts)):
+        begin, first, end, resumed = (
+            cuts.begin_before[row],
+            int(np.searchsorted(times, cuts.begin_after[row])),
+            cuts.end_after[row],
+            cuts.end_before[row],
+        )
+        until = cuts.begin_after[row + 1] if row + 1 < len(cuts) else np.inf
+        last = int(np.searchsorted(times, min(resumed + LONGEST_WAIT, until)))
+        during = int(np.searchsorted(times, end, side="right"))
+        if end - begin >= DEAF_CUT and during - first >= 3:
+            long_cuts += 1
+            deaf += not lean[first:during].any()
+        if during - 1 < first or not lean[during - 1] or times[during - 1] < end - longest:
+            continue
+        came = np.flatnonzero(back[during:last])
+        if not len(came):
+            continue
+        there = during + int(came[0])
+        if times[there] - times[there - 1] > longest:
+            continue
+        rows.append((times[there - 1] - resumed, times[there] - end, end))
+    return _answers(rows), long_cuts, deaf
+
+
+def behind_rear(bank: Bank) -> Answers:
+    """Return by how much the front sensor came back later than the rear one, after both were lean [s].
+
+    Not at all, where all is well; where the front one was back first there is no row.
+    """
+    rear = bank.rear
+    if rear is None:
+        return _answers([])
+    times, lean, back = bank.front.times, bank.lean(), bank.back()
+    longest = FEW_SAMPLES * spacing(bank.front)
+    rows = []
+    for before, after in _rises(rear.values):
+        if rear.times[after] - rear.times[before] > FEW_SAMPLES * spacing(rear):
+            continue
+        begin = int(np.searchsorted(times, rear.times[before], side="right")) - 1
+        if begin < 0 or not lean[begin]:
+            continue
+        came = np.flatnonzero(back[begin : int(np.searchsorted(times, rear.times[after] + LONGEST_WAIT))])
+        if not len(came):
+            continue
+        there = begin + int(came[0])
+        if times[there] - times[there - 1] > longest:
+            continue
+        rows.append((times[there - 1] - rear.times[after], times[there] - rear.times[before], rear.times[after]))
+    return _answers(rows)
+
+
+def _rises(voltage: FloatArray) -> list[tuple[int, int]]:
+    """Return (last lean, first rich) of every way from at least two lean readings to rich."""
+    state = np.where(voltage < LEAN_VOLTAGE, -1, np.where(voltage >= BACK_VOLTAGE, 1, 0))
+    told = np.flatnonzero(state)
+    turns: BoolArray = (state[told[:-1]] < 0) & (state[told[1:]] > 0)
+    pairs = [(int(told[i]), int(told[i + 1])) for i in np.flatnonzero(turns)]
+    return [(low, high) for low, high in pairs if low > 0 and state[low - 1] < 0]
+
+
+def _answers(rows: list[tuple[float, float, float]]) -> Answers:
+    table = np.array(rows, dtype=np.float64).reshape(-1, 3)
+    return Answers(table[:, 0], table[:, 1], table[:, 2])
