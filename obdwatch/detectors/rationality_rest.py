@@ -20,9 +20,21 @@ TEMPERATURES = (
 )
 """Sensors that show the same after a night's stand; coolant first."""
 
+ENDS: dict[str, tuple[float, float]] = {
+    "coolant_temperature": RANGES["coolant_temperature"],
+    "intake_air_temperature": (-39.0, 200.0),
+    "ambient_air_temperature": (-39.0, 200.0),
+    "intake_manifold_pressure": RANGES["intake_manifold_pressure"],
+}
+"""Beyond these a sensor is open or shorted: the ends of the J1979 scales are -40 and 215 degC, 0 and 255 kPa. Wild
+values in between come from a bad link as well, and do not count."""
+
 EARLY = 60.0
 """Readings within this [s] of the first one, and of the start of the engine, are those of a car at rest: a cold engine
 warms by some kelvin in a minute."""
+
+AT_ONCE, FEW = 10.0, 5
+"""The first reading is the middle of up to five in the first 10 s: one alone may be stray."""
 
 FAULTY_SHARE = 0.1
 """Share of readings at the ends of the scale (open or shorted sensor) beyond which none is trusted."""
@@ -46,7 +58,11 @@ def first_readings(drive: Drive) -> Mapping[str, float]:
     begin = min(float(signal.times[0]) for signal in signals.values())
     if ran_before(drive, begin) > EARLY:
         return {}
-    return {key: float(one.values[0]) for key, one in signals.items() if one.times[0] - begin < EARLY}
+    return {
+        key: float(np.median(one.values[one.times < one.times[0] + AT_ONCE][:FEW]))
+        for key, one in signals.items()
+        if one.times[0] - begin < EARLY
+    }
 
 
 def ran_before(drive: Drive, at: float) -> float:
@@ -58,12 +74,12 @@ def ran_before(drive: Drive, at: float) -> float:
 
 
 def share_at_ends(drive: Drive, key: str) -> float:
-    """Return which share of a sensor's readings lies outside what a car on a road can show; zero without readings."""
+    """Return which share of a sensor's readings lies at the ends of its scale; zero without readings."""
     raw = drive.signals.get(key)
-    if raw is None or key not in RANGES:
+    if raw is None or key not in ENDS:
         return 0.0
     values = raw.values[np.isfinite(raw.values) & np.isfinite(raw.times)]
-    low, high = RANGES[key]
+    low, high = ENDS[key]
     return float(np.mean((values < low) | (values > high))) if len(values) else 0.0
 
 
