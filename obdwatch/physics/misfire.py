@@ -1,0 +1,222 @@
+"""Misfire as a share of firings, over the revolutions that regulations judge, and whether a count stands out.
+
+Counters are read seldom, so a worst window is known only between two bounds. Misfires come in bursts: their counts vary
+more than Poisson's, and `dispersion` (variance over mean) says by how much. References: 40 CFR 86.010-18(h)(2) for the
+windows and percentages; the negative binomial as a Poisson count whose rate is gamma-distributed (textbook).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import betainc, gammainc
+
+from obdwatch.physics.air import Quantity
+from obdwatch.records import FloatArray
+
+Places = NDArray[np.intp]
+
+CATALYST_WINDOW, CATALYST_PERCENT = 200.0, 5.0
+"""Revolutions over which misfire that ruins the catalyst is judged, and the lowest threshold [%] (86.010-18(h)(2))."""
+
+EMISSION_WINDOW, EMISSION_PERCENT = 1000.0, 1.0
+"""Revolutions over which misfire that raises emissions is judged, and the lowest threshold [%] (86.010-18(h)(2))."""
+
+
+@dataclass(frozen=True, slots=True)
+class Worst:
+    """Misfire in the worst window [%]: `value` as a mean over the shortest spans between readings, never below `low`,
+    what some window must have held; `high` is what one may have held, since misfires between two readings can lie
+    anywhere. `seen` [revolutions] is the length of that span.
+    """
+
+    value: float
+    low: float
+    high: float
+    seen: float
+
+
+def firings(revolutions: Quantity, cylinders: int) -> Quantity:
+    """Firings of a four-stroke engine in a number of revolutions [-].
+
+    Reference: each cylinder fires once in two revolutions.
+
+    >>> firings(1000.0, 4)
+    2000.0
+    """
+    return revolutions * (cylinders / 2.0)
+
+
+def misfire_percent(count: Quantity, revolutions: Quantity, cylinders: int) -> Quantity:
+    """Misfires as a share of the firings of all cylinders [%].
+
+    Parameters: count of misfires; revolutions [-]; cylinders [-]. Valid: four-stroke engine, revolutions > 0.
+    Reference: 40 CFR 86.010-18(h)(2).
+
+    >>> misfire_percent(20, 1000.0, 4), misfire_percent(20, 200.0, 4), misfire_percent(60, 1000.0, 6)
+    (1.0, 5.0, 2.0)
+    """
+    return 100.0 * count / firings(revolutions, cylinders)
+
+
+def revolutions_of(engine_speed: Quantity, seconds: Quantity) -> Quantity:
+    """Revolutions at a constant speed [-]; engine_speed [1/min], seconds [s]. Reference: units.
+
+    >>> revolutions_of(750.0, 60.0)
+    750.0
+    """
+    return engine_speed * seconds / 60.0
+
+
+def ten_cycle_average(count: float, previous: float) -> float:
+    """The running average of misfire counts that a car keeps over driving cycles [-] (service 06, test 0B).
+
+    Reference: SAE J1979: 0.1 times the current count plus 0.9 times the average before.
+
+    >>> average = 0.0
+    >>> for count in (0, 0, 12, 0, 30, 28, 0, 5, 40, 44):
+    ...     average = ten_cycle_average(count, average)
+    >>> round(average, 4)
+    12.5875
+    """
+    return 0.1 * count + 0.9 * previous
+
+
+def count_from_averages(average: float, previous: float) -> float:
+    """The count of the driving cycle between two running averages [-], never below zero.
+
+    Reference: SAE J1979, the average of `ten_cycle_average` solved for the count.
+
+    >>> round(count_from_averages(3.972, 1.08), 3)
+    30.0
+    """
+    return max(0.0, (average - 0.9 * previous) / 0.1)
+
+
+def worst_window(revolutions: FloatArray, counts: FloatArray, window: float, cylinders: int) -> Worst | None:
+    """Misfire in the worst `window` revolutions of counter readings [%], None where less than one window was seen.
+
+    Parameters: revolutions [n] and counts [n], both cumulative and not falling, at the times the counters were read.
+    Valid: any spacing; `low` is what some window must have held (inside one span, or by sharing a longer span out),
+    `high` what one window may have held at most. Reference: the windows of 40 CFR 86.010-18(h)(2).
+
+    >>> worst_window(np.array([0.0, 200.0, 400.0, 600.0]), np.array([0.0, 0.0, 20.0, 20.0]), 200.0, 4)
+    Worst(value=5.0, low=5.0, high=5.0, seen=200.0)
+    >>> worst_window(np.array([0.0, 800.0]), np.array([0.0, 16.0]), 200.0, 4)
+    Worst(value=1.0, low=1.0, high=4.0, seen=800.0)
+    """
+    if len(revolutions) < 2 or revolutions[-1] - revolutions[0] < window:
+        return None
+    whole = firings(window, cylinders)
+    first, last = _spans(revolutions, window)
+    length, inside = revolutions[last] - revolutions[first], counts[last] - counts[first]
+    mean = 100.0 * inside * window / (length * whole)
+    best = int(np.argmax(mean))
+    shared = inside / np.ceil(length / window * (1.0 - 1e-12))
+    end = np.searchsorted(revolutions, revolutions + window, side="right") - 1
+    least = max(float(np.max(shared)), float(np.max(counts[end] - counts)))
+    # A window that begins within step i, at its very end at the latest, may reach into every step up to its own end.
+    reach = np.searchsorted(revolutions, revolutions[1:] + window * (1.0 - 1e-12), side="left")
+    most = float(np.max(counts[np.minimum(reach, len(counts) - 1)] - counts[:-1]))
+    low = 100.0 * min(least, whole) / whole
+    high = 100.0 * min(most, whole) / whole
+    value = max(float(mean[best]), low)
+    return Worst(value, low, max(high, value), float(length[best]))
+
+
+def _spans(revolutions: FloatArray, window: float) -> tuple[Places, Places]:
+    """Shortest spans of readings that hold at least a window: from each reading on, and up to each reading."""
+    near = window * (1.0 - 1e-12)
+    after = np.searchsorted(revolutions, revolutions + near, side="left")
+    start = np.flatnonzero(after < len(revolutions))
+    before = np.searchsorted(revolutions, revolutions - near, side="right") - 1
+    end = np.flatnonzero(before >= 0)
+    return np.concatenate([start, before[end]]), np.concatenate([after[start], end])
+
+
+def chance_of_at_least(count: float, mean: float, dispersion: float) -> float:
+    """Probability of at least `count` misfires where `mean` are expected [-].
+
+    Parameters: dispersion, variance over mean, >= 1 (1 is Poisson). Reference: negative binomial, tail as an incomplete
+    beta function (Abramowitz and Stegun 26.5.26); Poisson tail as an incomplete gamma function (26.4.21).
+
+    >>> round(chance_of_at_least(2, 1.0, 1.0), 4), round(chance_of_at_least(10, 2.0, 3.0), 4)
+    (0.2642, 0.0173)
+    """
+    if count <= 0:
+        return 1.0
+    if mean <= 0.0:
+        return 0.0
+    if dispersion <= 1.0:
+        return float(gammainc(count, mean))
+    return float(betainc(count, mean / (dispersion - 1.0), 1.0 - 1.0 / dispersion))
+
+
+def chance_of_excess(count: float, exposure: float, others: float, other_exposure: float, dispersion: float) -> float:
+    """Probability that a count so high comes from the same rate as `others`, whose rate is itself uncertain [-].
+
+    Parameters: count in `exposure` firings; others, the count in `other_exposure` firings; dispersion >= 1 by which
+    both counts are shrunk to independent events. Valid: exposures > 0. Reference: predictive negative binomial of a
+    gamma-distributed rate with Jeffreys' prior (textbook).
+
+    >>> round(chance_of_excess(5, 1.0, 15, 3.0, 1.0), 2), chance_of_excess(95, 1.0, 3, 3.0, 3.0) < 1e-9
+    (0.56, True)
+    """
+    if count <= 0.0:
+        return 1.0
+    return float(betainc(count / dispersion, others / dispersion + 0.5, exposure / (exposure + other_exposure)))
+
+
+def rates_by_condition(exposure: FloatArray, counts: FloatArray, rounds: int = 60) -> FloatArray:
+    """Misfires per revolution in each condition [conditions], from counts over steps in which conditions mix.
+
+    Parameters: exposure [steps, conditions] in revolutions; counts [steps]. Valid: each condition has its own constant
+    rate; one that was never met comes out as NaN. Reference: maximum likelihood of a sum of Poisson counts by
+    expectation and maximisation (Shepp and Vardi 1982).
+
+    >>> seen = np.array([[100.0, 0.0], [50.0, 50.0], [0.0, 100.0]])
+    >>> rates_by_condition(seen, np.array([0.0, 5.0, 10.0])).round(3).tolist()
+    [0.0, 0.1]
+    """
+    total = exposure.sum(axis=0)
+    met = total > 0.0
+    rates = np.where(met, counts.sum() / max(float(total.sum()), 1e-12), np.nan)
+    if not met.any():
+        return rates
+    seen, share = exposure[:, met], np.asarray(rates[met])
+    for _ in range(rounds):
+        expected = seen @ share
+        ratio = np.divide(counts, expected, out=np.zeros_like(counts), where=expected > 0.0)
+        share = share * (seen.T @ ratio) / total[met]
+    rates[met] = share
+    return rates
+
+
+def speed_dip(work: float, inertia: float, engine_speed: float) -> float:
+    """Drop of engine speed when one firing fails [1/min].
+
+    Parameters: work that the firing should have done [J]; inertia of crank drive and flywheel [kg m2]; engine_speed
+    [1/min]. Valid: small drop, clutch open, no control action within the firing. Reference: energy of a flywheel,
+    half J omega squared (textbook).
+
+    >>> round(speed_dip(75.0, 0.2, 700.0), 1)
+    48.9
+    """
+    omega = engine_speed * np.pi / 30.0
+    return float(work / (inertia * omega) * 30.0 / np.pi)
+
+
+def scatter_of_differences(values: FloatArray) -> float:
+    """Standard deviation of fast scatter, from differences of successive values; slow drift cancels [unit of values].
+
+    Valid: at least three values, NaN otherwise. Reference: von Neumann's mean square successive difference, here with
+    the median absolute difference (0.6745 of a normal standard deviation), which a few steps cannot lift.
+
+    >>> round(scatter_of_differences(np.array([700.0, 710.0, 700.0, 710.0])), 2)
+    10.48
+    """
+    if len(values) < 3:
+        return float("nan")
+    return float(np.median(np.abs(np.diff(values))) / 0.6745 / np.sqrt(2.0))
