@@ -78,8 +78,8 @@ HEADLINES: Mapping[str, str] = MappingProxyType(
 
 CHECKS: Mapping[str, str] = MappingProxyType(
     {
-        "one_cylinder": "To check: with the engine off, swap this coil with another and drive again. If the misfire moves"
-        " along, it is the coil; if not, do the same with the plug, then look at the injector.",
+        "one_cylinder": "To check: with the engine off, swap this coil with another and drive again. If the misfire"
+        " moves along, it is the coil; if not, do the same with the plug, then look at the injector.",
         "coil_pair": "To check: swap the two coil units if they are alike, and look at the plugs and leads of both.",
         "two_neighbours": "A head gasket can leak between two cylinders, or let coolant in. To check: watch the coolant"
         " level, look for white steam after a cold start, and have both cylinders pressure tested.",
@@ -102,8 +102,8 @@ CHECKS: Mapping[str, str] = MappingProxyType(
 """What to look at first, by pattern (common practice)."""
 
 INJECTOR = (
-    "To check: have the flow of this injector compared with the others, and look at its plug. Swapping coils first costs"
-    " nothing; do it with the engine off."
+    "To check: have the flow of this injector compared with the others, and look at its plug. Swapping coils first"
+    " costs nothing; do it with the engine off."
 )
 
 
