@@ -13,11 +13,17 @@ import numpy as np
 
 from obdwatch.detectors.heat_input import burns_lean
 from obdwatch.detectors.misfire_evidence import LOW_FUEL, Evidence, gather
-from obdwatch.detectors.misfire_idle import ROUGH
+from obdwatch.detectors.misfire_idle import DEAD_CYLINDER, ROUGH
 from obdwatch.detectors.misfire_measures import learnt_of, measures_of, spans_of
 from obdwatch.detectors.misfire_past import REPAIRS, has_grown
 from obdwatch.detectors.misfire_pattern import STANDS_OUT, Pattern, guilty, pattern_of, stands_out
-from obdwatch.physics.misfire import CATALYST_PERCENT, CATALYST_WINDOW, EMISSION_PERCENT, EMISSION_WINDOW
+from obdwatch.physics.misfire import (
+    CATALYST_PERCENT,
+    CATALYST_WINDOW,
+    EMISSION_PERCENT,
+    EMISSION_WINDOW,
+    misfire_percent,
+)
 from obdwatch.records import Car, Drive, EventKind, Finding, FloatArray, History, Urgency, Verdict
 
 NAME = "misfire"
@@ -32,6 +38,12 @@ must not be driven on while it lasts."""
 
 ONE_BURST = 0.8
 """Share of all misfires between two readings that makes them one event: a rough road, a stumble (workshop rule)."""
+
+FEWEST_ROUNDS = 10
+"""Readings from which "between two readings" means a short time: five minutes at one in half a minute."""
+
+OWN_PERCENT = EMISSION_PERCENT
+"""Share of its own firings [%] that a cylinder must miss over a whole drive to be more than something to watch."""
 
 HALF_FLOOR = EMISSION_PERCENT / 2.0
 """Misfire [%] in the worst 1,000 revolutions which readings too far apart may have thinned out from the floor."""
@@ -96,8 +108,7 @@ def _judge(seen: Evidence, car: Car | None, history: History) -> Judgement:
     return (
         (_by_counts(seen, car) if counted else None)
         or _by_code(seen, car)
-        or (_by_earlier(seen, car, history) if counted else None)
-        or _by_idle(seen)
+        or (_by_earlier(seen, car, history) if counted else _by_idle(seen))
         or _cleared(seen)
     )
 
@@ -110,18 +121,22 @@ def _by_counts(seen: Evidence, car: Car | None) -> Judgement | None:
     pattern = _pattern(seen, counts, car)
     apart = stands_out(counts, pattern.cylinders) < STANDS_OUT
     enough = total >= FEWEST
-    if enough and seen.catalyst is not None and seen.catalyst.value >= CATALYST_PERCENT:
+    burst = enough and not apart and _is_burst(seen)
+    if enough and not burst and seen.catalyst is not None and seen.catalyst.value >= CATALYST_PERCENT:
         lasting = seen.ongoing and seen.blocks(CATALYST_WINDOW, CATALYST_PERCENT) >= SUSTAINED
         sure = 0.8 if seen.whole else 0.97
         return Judgement(Verdict.FAULT, pattern.name, Urgency.STOP if lasting else Urgency.SOON, sure, pattern)
     if enough and (_reaches_emission_floor(seen) or counters.failed):
-        return _emission(seen, pattern, apart=apart)
+        return _emission(seen, pattern, apart=apart, burst=burst)
     if counters.failed:
         return Judgement(Verdict.FAULT, pattern.name, Urgency.NEXT_SERVICE, 0.8, pattern)
     grown = has_grown(counts, seen.seen_turns, pattern.cylinders, seen.past, counters.averages)
     named = sum(float(counts[one - 1]) for one in pattern.cylinders)
     if named >= FEWEST and apart and grown is not False:
-        return Judgement(Verdict.FAULT, pattern.name, Urgency.WATCH, 0.85 if grown else 0.7, pattern)
+        # The law counts all cylinders; one that misses so much of its own firings over a whole drive is no trifle.
+        often = seen.seen_turns > 0.0 and misfire_percent(named, seen.seen_turns, len(pattern.cylinders)) >= OWN_PERCENT
+        urgency = Urgency.NEXT_SERVICE if often else Urgency.WATCH
+        return Judgement(Verdict.FAULT, pattern.name, urgency, 0.85 if grown else 0.7, pattern)
     window = seen.emission
     near = window is not None and window.high >= EMISSION_PERCENT and window.value >= HALF_FLOOR
     if enough and near and grown and seen.largest_step < ONE_BURST:
@@ -129,21 +144,31 @@ def _by_counts(seen: Evidence, car: Car | None) -> Judgement | None:
     return None
 
 
-def _emission(seen: Evidence, pattern: Pattern, *, apart: bool) -> Judgement:
+def _is_burst(seen: Evidence) -> bool:
+    """Whether nearly all misfires came at once, in a warm engine, and the car itself did not object."""
+    assert seen.counters is not None
+    if seen.codes or seen.counters.failed or seen.whole or len(seen.times) < FEWEST_ROUNDS:
+        return False
+    short = seen.blocks(CATALYST_WINDOW, CATALYST_PERCENT) <= 2
+    return short and seen.largest_step >= ONE_BURST and not seen.scene.temperatures.mostly("cold_start")
+
+
+def _emission(seen: Evidence, pattern: Pattern, *, apart: bool, burst: bool) -> Judgement:
     """Misfire above the emission threshold, or above the limit that the car itself has set."""
     assert seen.counters is not None
-    if not apart and not seen.codes and not seen.counters.failed:
-        if seen.largest_step >= ONE_BURST and not seen.scene.temperatures.mostly("cold_start"):
-            return Judgement(Verdict.HEALTHY, "one_burst", confidence=0.6)
-        if seen.fuel_level is not None and seen.fuel_level <= LOW_FUEL:
-            starved = Pattern("low_fuel", (), None, ("fuel_pump", "spark_plugs"))
-            return Judgement(Verdict.FAULT, "low_fuel", Urgency.WATCH, 0.5, starved)
-    blocks = seen.blocks(EMISSION_WINDOW, EMISSION_PERCENT)
-    repeated = blocks > 1 or bool(seen.codes) or bool(seen.counters.failed)
-    urgency = Urgency.NEXT_SERVICE if repeated or apart else Urgency.WATCH
+    objects = bool(seen.codes) or bool(seen.counters.failed)
+    if burst:
+        return Judgement(Verdict.HEALTHY, "one_burst", confidence=0.6)
+    if not apart and not objects and seen.fuel_level is not None and seen.fuel_level <= LOW_FUEL:
+        starved = Pattern("low_fuel", (), None, ("fuel_pump", "spark_plugs"))
+        return Judgement(Verdict.FAULT, "low_fuel", Urgency.WATCH, 0.5, starved)
+    repeated = objects or seen.blocks(EMISSION_WINDOW, EMISSION_PERCENT) > 1
+    # All cylinders alike, in no condition that explains it: a rough road shakes the crank like that.
+    vague = pattern.name == "all_cylinders" and not objects
+    urgency = Urgency.NEXT_SERVICE if (repeated or apart) and not vague else Urgency.WATCH
     if pattern.parts[:1] == ("head_gasket",):
         urgency = Urgency.SOON  # coolant in a cylinder ruins bearings and catalyst, and can lock the engine
-    confidence = (0.93 if repeated else 0.75) - (0.15 if seen.whole else 0.0)
+    confidence = (0.93 if repeated and not vague else 0.6 if vague else 0.75) - (0.15 if seen.whole else 0.0)
     return Judgement(Verdict.FAULT, pattern.name, urgency, confidence, pattern)
 
 
@@ -194,7 +219,7 @@ def _by_idle(seen: Evidence) -> Judgement | None:
     if idle is None or idle.hunts:
         return None
     rough = idle.scatter >= ROUGH
-    rougher = len(own) >= DRIVES_KNOWN and idle.scatter > ROUGHER * max(own) and idle.scatter > ROUGH / ROUGHER
+    rougher = len(own) >= DRIVES_KNOWN and idle.scatter > ROUGHER * max(own) and idle.scatter > DEAD_CYLINDER
     if not rough and not rougher:
         return None
     parts = ("ignition_coil", "spark_plugs", "fuel_injector", "intake_leak")

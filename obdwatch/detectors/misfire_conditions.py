@@ -27,6 +27,9 @@ from obdwatch.signals.masks import (
 STEP = 1.0
 """Grid [s]: engine speed moves little in it, and counters come far more seldom."""
 
+LONGEST = 172_800.0
+"""Length of a drive at most [s], two days: a damaged clock must not fill the memory."""
+
 AFTER_START = 180.0
 """Time after a cold start [s] in which coolant that seeped in, or fuel that dripped in, is burnt (workshop rule)."""
 
@@ -94,7 +97,8 @@ def turning(drive: Drive) -> Turning | None:
     speed = readings(drive, "engine_speed")
     if speed is None or len(speed.times) < 2:
         return None
-    times = np.arange(speed.times[0], speed.times[-1] + STEP / 2, STEP)
+    end = min(speed.times[-1], speed.times[0] + LONGEST)
+    times = np.arange(speed.times[0], end + STEP / 2, STEP)
     rpm = held(speed, times)
     running = rpm >= RUNNING_SPEED
     revolutions = np.where(running, rpm, 0.0) * float(revolutions_of(1.0, STEP))
@@ -187,7 +191,7 @@ def bank_trim(drive: Drive, bank: int) -> float | None:
     short = readings(drive, f"short_term_fuel_trim_bank_{bank}")
     if short is None:
         return None
-    times = np.arange(short.times[0], short.times[-1], STEP)
+    times = np.arange(short.times[0], min(short.times[-1], short.times[0] + LONGEST), STEP)
     total = held(short, times, 5.0) + np.nan_to_num(held(readings(drive, f"long_term_fuel_trim_bank_{bank}"), times))
     good = held(readings(drive, "coolant_temperature"), times) >= WARM_COOLANT
     status = readings(drive, "fuel_system_status")

@@ -122,7 +122,7 @@ def _rounds(columns: list[int], by_test: dict[tuple[int, int], list[MonitorResul
 
 
 def _number(result: MonitorResult) -> float:
-    return float(result.raw[0]) if result.value is None else float(result.value)
+    return float(result.raw[0]) if result.value is None or not np.isfinite(result.value) else float(result.value)
 
 
 def _has_run(result: MonitorResult) -> bool:

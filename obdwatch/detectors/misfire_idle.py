@@ -30,9 +30,12 @@ LEAST_TIME, LEAST_READINGS = 60.0, 60
 DRIFTING = 2.0
 """Slow wandering over fast scatter from which idle speed hunts and does not misfire: smooth swings, no dips."""
 
+DEAD_CYLINDER = 15.0
+"""Scatter that one dead cylinder of four adds [1/min]: the speed dips by some 50 every second turn (`speed_dip` with 75
+J per firing and 0.2 kg m2), and a saw-tooth of 50 has a standard deviation of 50 / sqrt(12)."""
+
 ROUGH = 35.0
-"""Scatter of a warm idle [1/min] that no sound engine shows. One dead cylinder of four lets the speed dip by some 50
-1/min every second turn (`speed_dip`), a saw-tooth of about 15 in standard deviation; twice that is beyond doubt."""
+"""Scatter of a warm idle [1/min] that no sound engine shows: more than twice that of a dead cylinder."""
 
 THROTTLE_MOVES = 2.0
 """Throttle travel [%] beyond which somebody plays with the pedal."""

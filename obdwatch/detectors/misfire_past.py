@@ -53,8 +53,9 @@ def past_of(history: History, name: str) -> Past:
     counts: dict[int, float] = defaultdict(float)
     for drive in counted:
         for feature in drive.values():
-            if feature.name.startswith("count_cylinder_"):
-                counts[int(feature.name.rsplit("_", 1)[1])] += feature.value
+            cylinder = feature.name.removeprefix("count_cylinder_")
+            if cylinder != feature.name and cylinder.isdecimal():
+                counts[int(cylinder)] += feature.value
     trims = {
         bank: [drive[f"trim_bank_{bank}"].value for drive in drives.values() if f"trim_bank_{bank}" in drive]
         for bank in (1, 2)

@@ -117,7 +117,7 @@ def limits_of(result: MonitorResult) -> Limited | None:
     scaling = SCALINGS.get(result.scaling)
     if result.value is None or scaling is None or not np.isfinite(result.value):
         return None
-    low, high = result.minimum, result.maximum
+    low, high = (one if one is not None and np.isfinite(one) else None for one in (result.minimum, result.maximum))
     if low == 0.0 and high == 0.0:
         return None  # zero to zero is no limit that an honest result could keep
     bottom, top = (scaling.value(raw) for raw in ((0x8000, 0x7FFF) if scaling.signed else (0, FULL)))

@@ -128,8 +128,10 @@ def _fault(finding: Finding, numbers: Numbers) -> Words:
         reasons = [*_idle(numbers), "Engine speed is read too seldom to see single misfires, so this is only a hint."]
     if finding.signature == "low_fuel":
         reasons.append(f"The tank was at {numbers.say('fuel_level')}; fuel can slosh away from the pump then.")
-    if finding.urgency is Urgency.WATCH and finding.signature not in ("rough_idle", "low_fuel"):
-        reasons.append("That is below what the law makes a car report: keep an eye on it.")
+    if finding.signature == "all_cylinders" and finding.urgency is Urgency.WATCH:
+        reasons.append("They come in no special state of the engine; a rough road shakes the crank like that, too.")
+    elif finding.urgency is Urgency.WATCH and finding.signature not in ("rough_idle", "low_fuel"):
+        reasons.append("That is little: keep an eye on it.")
     if finding.parts[:1] == ("fuel_injector",):
         reasons.append("Load does not bring it on, or its mixture is lean: that is more like fuel than spark.")
     if finding.urgency in (Urgency.SOON, Urgency.STOP):
