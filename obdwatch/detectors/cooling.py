@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from obdwatch.detectors.cooling_danger import NAME, PARTS, Peril, peril_of
+from obdwatch.detectors.cooling_danger import BEYOND_REGULATION, NAME, PARTS, Peril, peril_of
 from obdwatch.detectors.cooling_danger import danger as danger
 from obdwatch.detectors.cooling_history import AGAIN, Before, before, hot_drives
 from obdwatch.detectors.cooling_levels import (
@@ -24,10 +24,12 @@ from obdwatch.detectors.cooling_places import (
     ERRATIC_COUNT,
     Excursion,
     better_with_speed,
+    cold_water_waited,
     erratic,
     excursions,
     fan_seen,
     is_steep,
+    regulated,
     stand_end,
     steepest,
 )
@@ -50,18 +52,30 @@ FEWEST_WARM = 180.0
 FEWEST_STAND = 180.0
 """Hot standing [s] that puts a fan to the test: coolant gains 2 to 3 K/min at idle without one (energy balance)."""
 
-CLIMBING = 0.5
-"""Coolant that still gains so much [K/min] after minutes of standing is not held by anything."""
+CLIMBING = 1.0
+"""Coolant that still gains so much [K/min] after minutes of standing is not held by anything: half of it is within the
+resolution of two readings two minutes apart."""
+
+MUCH_HOTTER = 6.0
+"""Hotter than before by so much [K] is more than weather and load explain together (common practice)."""
 
 BOILING, BOILING_TIME = 125.0, 60.0
 """A sticking thermostat usually gives way below this [degC], as hot wax pushes ever harder; coolant that stays so hot
 for a minute is not moving (common practice)."""
+
+OVERSHOOT_TIME = 120.0
+"""A sound thermostat may swing over for so long [s] when it opens for the first time: twice its delay of up to 40 s,
+and the time the first cold coolant takes to come round; longer is the warm-up detector's `opens_late`."""
 
 SHARE_ON_ROAD, SHARE_STANDING = 0.5, 0.2
 """Share of the hot time spent driving from which it happens everywhere, and below which only while standing."""
 
 DRIVING_HOTTER = 2.0
 """The level while driving has moved too, when it lies so much [K] above that of the earlier drives."""
+
+HEAVY_HEAT = 50.0
+"""Heat of the fuel [kW per litre], mean of a minute, from which an engine pulls about half of all it can: a trailer
+uphill. At 120 km/h on the level a 2.0 L engine burns half of that (Willans line, common practice)."""
 
 MISFIRE_CODES = ("P030", "P031")
 """Beginnings of the misfire codes P0300 to P0312 (SAE J2012)."""
@@ -72,6 +86,8 @@ DRIVE_TO_GET = {
     "too_short": "Record at least 15 minutes of driving with the engine warm.",
     "never_warm": "Drive until the gauge has stood still for five minutes, then let the engine idle for five minutes at"
     " a safe place in the open air, until the radiator fan has started and stopped.",
+    "heavy_load": "Record a drive without trailer and long climbs, half of it at a steady 80 to 110 km/h; with them,"
+    " slow down and choose a lower gear when the coolant climbs.",
     "fan_not_seen": "With the engine hot, let it idle in the open air until the radiator fan has started and stopped;"
     " switch off at once if the coolant passes 110 degC.",
 }
@@ -86,6 +102,7 @@ class Seen:
     tops: Levels
     hot: tuple[Excursion, ...]
     peril: Peril | None
+    regulated_before_peril: bool
     warm: float
     stand: tuple[float, float, float] | None
     standing_level: float | None
@@ -143,13 +160,15 @@ def _look(drive: Drive, car: Car | None, history: History, record: CoolingRecord
     standing_values = record.coolant[still]
     long = len(standing_values) * STEP >= FEWEST_STAND
     standing_level = float(np.percentile(standing_values, 90.0)) if long else None
+    peril = peril_of(drive, car)
     raw = drive.signals.get("coolant_temperature") or drive.signals["coolant_temperature_sensor_1"]
     from_time = float(record.times[min(warm_at, len(record.times) - 1)])
     return Seen(
         record=record,
         tops=tops,
         hot=excursions(record, tops),
-        peril=peril_of(drive, car),
+        peril=peril,
+        regulated_before_peril=peril is not None and regulated(record, 0, _step_of(record, peril.span.start)),
         warm=float(np.count_nonzero(record.settled[warm_at:]) * STEP),
         stand=stand_end(record, tops),
         standing_level=standing_level,
@@ -161,26 +180,39 @@ def _look(drive: Drive, car: Car | None, history: History, record: CoolingRecord
     )
 
 
+def _step_of(record: CoolingRecord, time: float) -> int:
+    return int(np.searchsorted(record.times, time))
+
+
 def _judge(drive: Drive, car: Car | None, history: History, seen: Seen) -> Judgement:
     hot = seen.hot
-    late = bool(hot) and not hot[0].regulated and _opened_late(drive, car)
-    if late:
+    first_arrival = not hot[0].regulated if hot else seen.peril is not None and not seen.regulated_before_peril
+    late = first_arrival and _opened_late(drive, car)
+    if hot and (late or (seen.peril is None and _overshoot(hot[0]))):
         hot = hot[1:]
     if hot:
         return _hot(drive, car, seen, hot)
     if seen.peril is not None:
         signature = "overheating" if seen.peril.peak >= CAUTION else "about_to_overheat"
-        parts = ("thermostat", "coolant_pump", "radiator_fan") if late else PARTS
+        parts = ("thermostat", "coolant_pump", "radiator_fan") if first_arrival else PARTS
         return Judgement(Verdict.FAULT, signature, _urgency(seen, Urgency.SOON), 0.9, parts, _rise_of(seen.peril))
     if seen.jumps >= ERRATIC_COUNT:
         return Judgement(Verdict.FAULT, "coolant_erratic", Urgency.SOON, 0.7, ("coolant_pump", "head_gasket"))
     return _against_past(seen) or _cleared(seen)
 
 
+def _overshoot(first: Excursion) -> bool:
+    """Tell a first arrival that swings over from a lasting rise: sound wax follows the coolant with a delay."""
+    return not first.regulated and (first.end - first.start) * STEP <= OVERSHOOT_TIME
+
+
 def _hot(drive: Drive, car: Car | None, seen: Seen, hot: tuple[Excursion, ...]) -> Judgement:
     """Say which part by where it got hot."""
     on_road = max(one.on_road for one in hot)
-    rate, share = _steepness(drive, car, seen)
+    size = displacement(drive, car) or USUAL_DISPLACEMENT
+    heat = _heat(drive, car, seen.record)
+    capacity = HEAT_CAPACITY_BASE + HEAT_CAPACITY_PER_LITRE * size
+    rate, share = steepest(seen.record, heat, capacity, seen.tops)
     more: tuple[Measure, ...] = (Measure("hot_on_road", 100.0 * on_road, "%"), Measure("steepest_rise", rate, "K/min"))
     if np.isfinite(share):
         more = (*more, Measure("unrejected_share", 100.0 * share, "%", None, (0.0, 40.0)))
@@ -191,11 +223,13 @@ def _hot(drive: Drive, car: Car | None, seen: Seen, hot: tuple[Excursion, ...]) 
     if seen.jumps >= ERRATIC_COUNT:
         parts = ("coolant_pump", "head_gasket")
         return Judgement(Verdict.FAULT, "coolant_erratic", _urgency(seen, Urgency.SOON), sure, parts, more)
+    if on_road >= SHARE_ON_ROAD and seen.peril is None and _heavy(seen, hot, heat, size):
+        return Judgement(Verdict.NOT_ENOUGH_DATA, "heavy_load", more=more)
     if on_road >= SHARE_ON_ROAD:
         parts = ("coolant_pump", "thermostat", "radiator_fan")
-        return Judgement(Verdict.FAULT, "hot_everywhere", _urgency(seen, Urgency.SOON), sure, parts, more)
+        return Judgement(Verdict.FAULT, "hot_everywhere", _urgency(seen, _by_peak(hot)), sure, parts, more)
     belt = car is None or car.coolant_pump != "electric"
-    if better_with_speed(seen.record) or (seen.fan and belt):
+    if better_with_speed(seen.record) or cold_water_waited(seen.record, hot) or (seen.fan and belt):
         parts = ("coolant_pump", "drive_belt", "radiator_fan") if belt else ("coolant_pump", "radiator_fan")
         return Judgement(Verdict.FAULT, "hot_at_idle", _urgency(seen, Urgency.NEXT_SERVICE), sure, parts, more)
     parts = ("coolant_pump", "radiator_fan") if seen.fan else ("radiator_fan", "coolant_pump")
@@ -229,7 +263,10 @@ def _against_past(seen: Seen) -> Judgement | None:
         parts = ("coolant_pump", "radiator_fan")
     else:
         parts = ("coolant_pump", "thermostat", "coolant_temperature_sensor")
-    return Judgement(Verdict.FAULT, "hotter_than_before", Urgency.NEXT_SERVICE, 0.8, parts)
+    pairs = ((seen.standing_level, seen.stand_before), (seen.driving_level, seen.drive_before))
+    above = max(now - then.middle for now, then in pairs if now is not None and then is not None)
+    urgency = Urgency.NEXT_SERVICE if above >= MUCH_HOTTER else Urgency.WATCH
+    return Judgement(Verdict.FAULT, "hotter_than_before", urgency, 0.8, parts)
 
 
 def _exceeds(value: float | None, earlier: Before | None) -> bool:
@@ -247,24 +284,36 @@ def _cleared(seen: Seen) -> Judgement:
     return Judgement(Verdict.HEALTHY, confidence=0.9 if tested and seen.driving_level is not None else 0.7)
 
 
+def _by_peak(hot: tuple[Excursion, ...]) -> Urgency:
+    """Too hot for this car, but not for any car, can wait for the next service."""
+    return Urgency.SOON if max(one.peak for one in hot) >= BEYOND_REGULATION else Urgency.NEXT_SERVICE
+
+
 def _urgency(seen: Seen, least: Urgency) -> Urgency:
     if seen.peril is None:
         return least
     return Urgency.STOP if seen.peril.peak >= STOP else Urgency.SOON
 
 
-def _steepness(drive: Drive, car: Car | None, seen: Seen) -> tuple[float, float]:
-    times = seen.record.times
-    fine = np.arange(times[0], times[-1] + STEP, 1.0)
-    found = find_heat(drive, car, fine)
-    heat: FloatArray | None = None
-    if found is not None and not found.lean:
-        means = block_means(found.heat, int(STEP))
-        heat = np.full(len(times), np.nan)
-        heat[1 : len(means) + 1] = means[: len(times) - 1]
-        heat = trailing_mean(heat, int(LAG / STEP))
-    size = displacement(drive, car) or USUAL_DISPLACEMENT
-    return steepest(seen.record, heat, HEAT_CAPACITY_BASE + HEAT_CAPACITY_PER_LITRE * size, seen.tops)
+def _heat(drive: Drive, car: Car | None, record: CoolingRecord) -> FloatArray | None:
+    """Return the heat of the fuel, mean of the last minute [kW], on the record's grid; None where it is not known."""
+    times = record.times
+    found = find_heat(drive, car, np.arange(times[0], times[-1] + STEP, 1.0))
+    if found is None or found.lean:
+        return None
+    means = block_means(found.heat, int(STEP))
+    heat = np.full(len(times), np.nan)
+    heat[1 : len(means) + 1] = means[: len(times) - 1]
+    return trailing_mean(heat, int(LAG / STEP))
+
+
+def _heavy(seen: Seen, hot: tuple[Excursion, ...], heat: FloatArray | None, size: float) -> bool:
+    """Tell whether the engine had to pull so hard that no cooling system need keep up for long."""
+    if heat is None:
+        return False
+    pulled = np.concatenate([heat[max(0, one.start - int(LAG / STEP)) : one.end] for one in hot])
+    pulled = pulled[np.isfinite(pulled)]
+    return len(pulled) > 0 and float(np.max(pulled)) >= HEAVY_HEAT * size
 
 
 def _opened_late(drive: Drive, car: Car | None) -> bool:

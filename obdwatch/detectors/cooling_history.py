@@ -11,9 +11,9 @@ from obdwatch.detectors.warm_up import CAUTION
 from obdwatch.physics.heat_rejection import hotter_air_allowance
 from obdwatch.records import History
 
-HOTTER_MEDIAN, HOTTER_TOP = 4.0, 2.0
+HOTTER_MEDIAN, HOTTER_TOP = 3.0, 1.5
 """Hotter than before by more than a thermostat's hysteresis (2 to 4 K) above the middle of the earlier drives, and by
-more than the tolerance of two readings of a 1 K scale above the hottest of them."""
+more than the resolution of two readings of a 1 K scale above the hottest of them."""
 
 MOST_ALLOWANCE = 8.0
 """Earlier drives in air colder by more [K] say nothing: the coolant itself may then be hotter by as much."""

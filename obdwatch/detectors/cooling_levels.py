@@ -1,7 +1,8 @@
 """How hot this car's coolant may be: the level it regulates at, and the tops while driving and while standing.
 
-The best level is the car's own past, then its profile, then what the coolant settles at on this drive. Where none of
-them tells a plain wax thermostat, only what no car regulates at counts as hot: mapped thermostats hold 105 degC.
+The best level is the car's own past, then its profile, then what the coolant settles at on this drive. Only the profile
+tells a plain wax thermostat from a mapped one, which may hold 90 degC under load and 105 degC a minute later; where it
+does not, only what no car regulates at counts as too hot.
 """
 
 from __future__ import annotations
@@ -61,19 +62,15 @@ def levels(record: CoolingRecord, car: Car | None, history: History) -> Levels:
     if named is not None and named > MAPPED_FROM:
         return Levels(named, BEYOND_REGULATION, BEYOND_REGULATION, "profile")
     own = own_values(history, "driving_level")
-    if len(own) >= FEWEST_OWN and (named is not None or _plain_past(own)):
-        return _plain(float(max(np.median(own), named or 0.0)), "own_history")
+    middle = float(np.median(own)) if len(own) >= FEWEST_OWN else None
     if named is not None:
-        return _plain(named, "profile")
+        return _plain(max(named, middle or 0.0), "own_history" if middle is not None else "profile")
+    if middle is not None:
+        return Levels(middle, BEYOND_REGULATION, BEYOND_REGULATION, "own_history")
     seen = driving_level(record)
     if seen is not None and seen[1] <= FLAT_RANGE and LOWEST_OPENING <= seen[0] <= MAPPED_FROM:
-        return _plain(seen[0], "this_drive")
+        return Levels(seen[0], BEYOND_REGULATION, BEYOND_REGULATION, "this_drive")
     return Levels(None, BEYOND_REGULATION, BEYOND_REGULATION, "unknown")
-
-
-def _plain_past(own: FloatArray) -> bool:
-    """Tell whether the earlier levels are those of a plain thermostat: low enough, and always the same."""
-    return bool(np.median(own) <= MAPPED_FROM and np.ptp(own) <= FLAT_RANGE)
 
 
 def _plain(level: float, source: str) -> Levels:
@@ -104,8 +101,9 @@ def driving(record: CoolingRecord) -> BoolArray:
 
 
 def standing(record: CoolingRecord) -> BoolArray:
-    """Mark where the car has stood or crept for the last minute, engine running."""
-    still: BoolArray = record.settled & (record.road < STANDING_SPEED) & np.isfinite(record.coolant)
+    """Mark where the car stands or creeps and has done so for the last minute, engine running."""
+    slow = (record.road < STANDING_SPEED) & (record.now < STANDING_SPEED)
+    still: BoolArray = record.settled & slow & np.isfinite(record.coolant)
     return still
 
 

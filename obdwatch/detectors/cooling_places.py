@@ -64,7 +64,7 @@ def excursions(record: CoolingRecord, tops: Levels) -> tuple[Excursion, ...]:
         peak = float(np.nanmax(record.coolant[start:end]))
         road, stand = int(np.count_nonzero(on_road[start:end])), int(np.count_nonzero(still[start:end]))
         share = road / max(1, road + stand)
-        found.append(Excursion(start, end, peak, share, _regulated(record, before, start)))
+        found.append(Excursion(start, end, peak, share, regulated(record, before, start)))
         before = end
     return tuple(found)
 
@@ -81,7 +81,7 @@ def joined(mask: BoolArray, gap: int) -> list[tuple[int, int]]:
     return result
 
 
-def _regulated(record: CoolingRecord, first: int, last: int) -> bool:
+def regulated(record: CoolingRecord, first: int, last: int) -> bool:
     """Tell whether the coolant stood still, warm, between two steps while the engine ran."""
     count = int(PLATEAU_TIME / STEP)
     part = record.coolant[first:last]
@@ -148,6 +148,20 @@ def better_with_speed(record: CoolingRecord) -> bool:
     if np.count_nonzero(revved) * STEP < REVVED_TIME or np.count_nonzero(idling) * STEP < REVVED_TIME:
         return False
     return bool(np.nanmean(step[revved]) < 0.0 < np.nanmean(step[idling]))
+
+
+SLUG_FALL, SLUG_TIME = 7.0, 10.0
+"""Coolant that falls by 7 K within 10 s when the engine speeds up after a hot stand: the pump fetches cold water that
+had been waiting in the radiator. With a dead fan that water is as hot as the engine, and air alone cools the whole by
+half a kelvin per second at most: 0.5 kW/K times 80 K over 80 to 100 kJ/K (energy balance)."""
+
+
+def cold_water_waited(record: CoolingRecord, hot: tuple[Excursion, ...]) -> bool:
+    """Tell whether a hot stand ended with a slug of cold water from the radiator."""
+    back, after = int(SLUG_TIME / STEP), int(HOT_TIME / STEP)
+    fall = np.full(len(record.coolant), -np.inf)
+    fall[back:] = record.coolant[:-back] - record.coolant[back:]
+    return any(np.any(fall[one.start : one.end + after] >= SLUG_FALL) for one in hot)
 
 
 def stand_end(record: CoolingRecord, tops: Levels) -> tuple[float, float, float] | None:

@@ -37,15 +37,16 @@ engine may read high until the pump has mixed it (common practice)."""
 class CoolingRecord:
     """A drive on the grid; arrays are [steps], NaN where unknown.
 
-    `coolant` [degC]; `slope` [K/min] over the last minute; `road` [km/h] mean of the last minute; `speed` [1/min];
-    `settled` is True where the engine has run for two minutes. `readings` are the cleaned coolant readings, `raw` those
-    with their stray values. `air` [degC] outside, None if unknown.
+    `coolant` [degC]; `slope` [K/min] over the last minute; `road` [km/h] mean of the last minute, `now` at the moment;
+    `speed` [1/min]; `settled` is True where the engine has run for two minutes. `readings` are the cleaned coolant
+    readings. `air` [degC] outside, None if unknown.
     """
 
     times: FloatArray
     coolant: FloatArray
     slope: FloatArray
     road: FloatArray
+    now: FloatArray
     speed: FloatArray
     settled: BoolArray
     readings: Signal
@@ -75,6 +76,7 @@ def prepare(drive: Drive) -> CoolingRecord | str:
         coolant=temperature,
         slope=slopes(temperature),
         road=trailing_mean(road, int(LAG / STEP)),
+        now=road,
         speed=speed,
         settled=_settled(drive, times, speed, road),
         readings=coolant,

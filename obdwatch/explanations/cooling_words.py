@@ -35,6 +35,10 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
             "The engine did not stay warm for long enough to put the cooling to the test.",
             "The radiator is only needed once the thermostat has opened.",
         ),
+        "heavy_load": (
+            "The engine got hot while it pulled very hard: that alone does not mean a fault.",
+            "No cooling system is made to pull with half of all the engine can give, for minutes at a low speed.",
+        ),
         "fan_not_seen": (
             "The coolant was climbing while the car stood, and the drive ended before the fan showed.",
             "That may be healthy: many fans start only well above the usual temperature.",
