@@ -12,8 +12,9 @@ import numpy as np
 
 from obdwatch.detectors.cooling_danger import BEYOND_REGULATION, NAME, PARTS, Peril, peril_of
 from obdwatch.detectors.cooling_danger import danger as danger
-from obdwatch.detectors.cooling_history import AGAIN, Before, before, hot_drives
+from obdwatch.detectors.cooling_history import AGAIN, MAPPED_FEWEST, Before, before, hot_drives
 from obdwatch.detectors.cooling_levels import (
+    FEWEST_OWN,
     Levels,
     driving_level,
     levels,
@@ -161,6 +162,7 @@ def _look(drive: Drive, car: Car | None, history: History, record: CoolingRecord
     long = len(standing_values) * STEP >= FEWEST_STAND
     standing_level = float(np.percentile(standing_values, 90.0)) if long else None
     peril = peril_of(drive, car)
+    plain = tops.level is not None and tops.driving < BEYOND_REGULATION
     raw = drive.signals.get("coolant_temperature") or drive.signals["coolant_temperature_sensor_1"]
     from_time = float(record.times[min(warm_at, len(record.times) - 1)])
     return Seen(
@@ -175,8 +177,8 @@ def _look(drive: Drive, car: Car | None, history: History, record: CoolingRecord
         driving_level=on_road[0] if on_road is not None else None,
         fan=fan_seen(record, tops.level),
         jumps=erratic(raw, from_time) if start is not None else 0,
-        stand_before=before(history, "standing_level", record.air),
-        drive_before=before(history, "driving_level", record.air),
+        stand_before=before(history, "standing_level", record.air, FEWEST_OWN if plain else MAPPED_FEWEST),
+        drive_before=before(history, "driving_level", record.air) if plain else None,
     )
 
 

@@ -15,6 +15,10 @@ HOTTER_MEDIAN, HOTTER_TOP = 3.0, 1.5
 """Hotter than before by more than a thermostat's hysteresis (2 to 4 K) above the middle of the earlier drives, and by
 more than the resolution of two readings of a 1 K scale above the hottest of them."""
 
+MAPPED_FEWEST = 6
+"""A thermostat that may be mapped changes its level from drive to drive: more drives are needed to know it, and only
+at idle, as on the road it may hold 90 degC all day and 105 degC the next."""
+
 MOST_ALLOWANCE = 8.0
 """Earlier drives in air colder by more [K] say nothing: the coolant itself may then be hotter by as much."""
 
@@ -31,8 +35,8 @@ class Before:
     drives: int
 
 
-def before(history: History, name: str, air: float | None) -> Before | None:
-    """Return what a level was on earlier healthy drives in comparable air, None where there are too few."""
+def before(history: History, name: str, air: float | None, fewest: int = FEWEST_OWN) -> Before | None:
+    """Return what a level was on `fewest` or more earlier healthy drives in comparable air, None for fewer."""
     airs = {session: value for value, session in own_by_session(history, "outside_air")}
     values = []
     for value, session in own_by_session(history, name):
@@ -40,7 +44,7 @@ def before(history: History, name: str, air: float | None) -> Before | None:
         allowance = hotter_air_allowance(air, earlier) if air is not None and earlier is not None else 0.0
         if allowance <= MOST_ALLOWANCE:
             values.append(value + allowance)
-    if len(values) < FEWEST_OWN:
+    if len(values) < fewest:
         return None
     middle, top = float(np.median(values)), float(np.max(values))
     return Before(middle, max(middle + HOTTER_MEDIAN, top + HOTTER_TOP), len(values))
