@@ -31,21 +31,28 @@ class Baseline:
 
 def baseline(history: History, detector: str, name: str, parts: tuple[str, ...]) -> Baseline | None:
     """Return the car's own baseline of a measure, None where fewer than three healthy drives tell."""
-    repairs = [event for event in history.events if event.kind is EventKind.REPAIR and event.part in parts]
     by_drive = {
         feature.session_id: feature.value
-        for feature in history.features
-        if feature.detector == detector
-        and feature.name == name
-        and feature.healthy
-        and np.isfinite(feature.value)
-        and all(_after(feature, event) for event in repairs)
+        for feature in since_repair(history, detector, parts)
+        if feature.name == name and feature.healthy
     }
     if len(by_drive) < FEWEST_DRIVES:
         return None
     values = np.array(list(by_drive.values()))
     middle = float(np.median(values))
     return Baseline(middle, float(np.median(np.abs(values - middle))) * MAD_TO_SIGMA, len(values))
+
+
+def since_repair(history: History, detector: str, parts: tuple[str, ...]) -> tuple[Feature, ...]:
+    """Return what a detector measured on earlier drives since the last repair of one of these parts, oldest first."""
+    repairs = [event for event in history.events if event.kind is EventKind.REPAIR and event.part in parts]
+    return tuple(
+        feature
+        for feature in history.features
+        if feature.detector == detector
+        and np.isfinite(feature.value)
+        and all(_after(feature, event) for event in repairs)
+    )
 
 
 def _after(feature: Feature, repair: Event) -> bool:

@@ -1,0 +1,147 @@
+"""The idle of this drive against the car's own past: throttle position for the same air, and the filling.
+
+Both are taken twice, with the air as measured and with the fuel trims taken for air nobody measured. What shows in both
+is the throttle or the cylinders; what shows in one only is a leak, a sensor or the fuel.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from obdwatch.detectors.idle_quality_record import BIN_ENOUGH, BINS_PER_E, IdleRecord
+from obdwatch.detectors.oxygen_sensors_baseline import FEWEST_DRIVES, MAD_TO_SIGMA, baseline, since_repair
+from obdwatch.records import History, Measure
+
+NEAR = 0.2
+"""Earlier openings within so much of a natural logarithm compare with this one: the neighbouring step."""
+
+SLOPE_SEEN = 0.05
+"""Spread of earlier openings [natural logarithm] from which their slope is known."""
+
+SLOPE_ALLOWANCE = 8.0
+"""Throttle position [%] that a changed opening may explain per natural logarithm where no slope is known: opening grows
+at least in proportion to an angle of some percent (geometry of a butterfly)."""
+
+RESOLUTION = 0.15
+"""Error of a mean throttle position [%]: 0.39 % steps (SAE J1979), uniform, with the control's own dither."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """Throttle position now less that of earlier drives [%]: for the `measured` air and for the air the fuel trims tell
+    of, with the error `sigma`; from `drives` drives, on average `before` [%].
+    """
+
+    measured: float
+    trimmed: float
+    sigma: float
+    before: float
+    drives: int
+
+
+def learnt_of(record: IdleRecord) -> tuple[Measure, ...]:
+    """Return the idle in steps of opening, for the car's history."""
+    measures = []
+    for step, opening, trim, throttle, _ in _steps(record):
+        prefix = _prefix(record)
+        measures += [
+            Measure(f"{prefix}_throttle_{step}", throttle, "%"),
+            Measure(f"{prefix}_opening_{step}", opening, "mm2"),
+            Measure(f"{prefix}_trim_{step}", trim, "ratio"),
+        ]
+    for name, values in (("fill", record.fill), ("fill_trimmed", record.fill * (1.0 + record.trim))):
+        known = values[np.isfinite(values)]
+        if len(known) >= BIN_ENOUGH:
+            measures.append(Measure(name, float(np.median(known)), "ratio"))
+    return tuple(measures)
+
+
+def throttle_shift(record: IdleRecord, history: History, detector: str, parts: tuple[str, ...]) -> Shift | None:
+    """Return how far the throttle stands from where it used to for the same air; None without enough past."""
+    past = _past(record, history, detector, parts)
+    rows = []
+    for _, opening, trim, throttle, seconds in _steps(record):
+        measured = _expected(past[:, (0, 1)], past[:, 3], opening)
+        trimmed = _expected(
+            np.stack([past[:, 0] * (1.0 + past[:, 2]), past[:, 1]], axis=1), past[:, 3], opening * (1 + trim)
+        )
+        if measured is not None and trimmed is not None:
+            sigma = max(measured[1], trimmed[1])
+            rows.append((throttle - measured[0], throttle - trimmed[0], sigma, measured[0], seconds))
+    if not rows:
+        return None
+    table = np.array(rows)
+    mean = np.average(table[:, :4], axis=0, weights=table[:, 4])
+    return Shift(float(mean[0]), float(mean[1]), float(mean[2]), float(mean[3]), len(np.unique(past[:, 3])))
+
+
+def fill_drop(record: IdleRecord, history: History, detector: str, parts: tuple[str, ...]) -> float | None:
+    """Return by how much the filling has surely dropped below earlier drives, with and without trims; None untold."""
+    drops = []
+    for name, values in (("fill", record.fill), ("fill_trimmed", record.fill * (1.0 + record.trim))):
+        past = baseline(history, detector, name, parts)
+        known = values[np.isfinite(values)]
+        if past is None or len(known) < BIN_ENOUGH:
+            return None
+        drops.append(past.middle - float(np.median(known)) - 2.0 * past.spread)
+    return min(drops)
+
+
+def _prefix(record: IdleRecord) -> str:
+    per = "_per_litre" if record.per_litre else ""
+    return f"{'absolute' if record.throttle_key == 'throttle_position' else 'relative'}{per}"
+
+
+def _steps(record: IdleRecord) -> Iterator[tuple[int, float, float, float, float]]:
+    """Yield step, mean opening, trim, throttle and seconds of each step of opening seen long enough."""
+    known = np.isfinite(record.opening) & np.isfinite(record.throttle) & (record.opening > 0.0)
+    if not known.any():
+        return
+    opening, trim, throttle = record.opening[known], record.trim[known], record.throttle[known]
+    steps = np.round(np.log(opening) * BINS_PER_E).astype(int)
+    for step in np.unique(steps):
+        here = steps == step
+        if np.count_nonzero(here) >= BIN_ENOUGH:
+            means = [float(one[here].mean()) for one in (opening, trim, throttle)]
+            yield int(step), means[0], means[1], means[2], float(np.count_nonzero(here))
+
+
+def _past(record: IdleRecord, history: History, detector: str, parts: tuple[str, ...]) -> np.ndarray:
+    """Return opening, throttle, trim and drive (a number) of every step of earlier healthy drives."""
+    prefix = _prefix(record)
+    found: dict[tuple[str, str], dict[str, float]] = {}
+    for feature in since_repair(history, detector, parts):
+        if feature.name.startswith(f"{prefix}_") and feature.healthy:
+            _, _, kind_step = feature.name.partition(f"{prefix}_")
+            kind, _, step = kind_step.rpartition("_")
+            found.setdefault((feature.session_id, step), {})[kind] = feature.value
+    drives = {session: number for number, session in enumerate(dict.fromkeys(session for session, _ in found))}
+    rows = [
+        (one["opening"], one["throttle"], one["trim"], drives[session])
+        for (session, _), one in found.items()
+        if one.keys() >= {"opening", "throttle", "trim"} and one["opening"] > 0.0
+    ]
+    return np.array(rows, dtype=np.float64).reshape(-1, 4)
+
+
+def _expected(points: np.ndarray, drives: np.ndarray, opening: float) -> tuple[float, float] | None:
+    """Return the throttle position that earlier drives had at an opening, and its error; None where too few did."""
+    if opening <= 0.0:
+        return None
+    off = np.log(points[:, 0] / opening)
+    near = np.abs(off) <= NEAR
+    if len(np.unique(drives[near])) < FEWEST_DRIVES:
+        return None
+    off, throttle = off[near], points[near, 1]
+    if float(np.ptp(off)) >= SLOPE_SEEN and len(off) > FEWEST_DRIVES:
+        slope, level = np.polyfit(off, throttle, 1)
+        allowance = 0.0
+    else:
+        slope, level = 0.0, float(np.median(throttle))
+        allowance = SLOPE_ALLOWANCE * abs(float(np.median(off)))
+    residual = throttle - (level + slope * off)
+    spread = float(np.median(np.abs(residual - np.median(residual)))) * MAD_TO_SIGMA
+    return float(level), max(RESOLUTION, spread) + allowance / 2.0
