@@ -158,6 +158,8 @@ def _front_slow(drive: Drive, bank: int, cruise: States) -> bool:
 
 
 def _worse_than_before(worst: CatalystView, history: History) -> str:
+    if not worst.steady:
+        return ""
     swing = baseline(history, NAME, f"survives_bank_{worst.bank}", PARTS[:1])
     if swing is not None and swing.beyond(worst.ratio - SIGMAS * worst.error, RISEN):
         return "losing_storage"
@@ -197,8 +199,8 @@ def _percent(interval: tuple[float, float]) -> tuple[float, float]:
 def _learnt(views: list[CatalystView]) -> tuple[Measure, ...]:
     learnt = []
     for one in views:
-        if not one.readings or one.missing:
-            continue
+        if not one.readings or one.missing or not one.steady:
+            continue  # restless driving strains a catalyst more; it is no measure for other drives
         learnt.append(Measure(f"survives_bank_{one.bank}", one.ratio, "ratio"))
         if one.breakthrough is not None:
             learnt.append(Measure(f"breakthrough_bank_{one.bank}", one.breakthrough, "ratio"))

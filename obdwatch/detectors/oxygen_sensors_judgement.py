@@ -90,6 +90,8 @@ def judge_bank(drive: Drive, bank: Bank, cuts: Cuts, states: States) -> BankView
         return BankView(*parts, signature=stuck, confidence=0.85)
     late, on_time = _side(answers, SLOW_ANSWER)
     after, before = _side(behind, BEHIND)
+    # Slow sampling catches the front sensor lean more often where it happens to be late: only certain lateness counts.
+    after = after and float(np.median(behind.low)) > 0.0
     switch_slow, switch_fast = _switch(bank, seen)
     if (after and (late or switch_slow)) or (late and switch_slow and not before):
         return BankView(*parts, signature="slow_response", confidence=0.95)

@@ -26,6 +26,10 @@ ENOUGH_READINGS = 60
 """Readings at cruise below which nothing is said of the swing: three at each end by the percentiles above."""
 
 ENOUGH_SWITCHES = 10
+"""Switches that make a mean of their time."""
+
+SLOWEST_FOR_SWITCHES = 0.5
+"""Spacing of readings [s] beyond which whole swings fall between them and no time of a switch is told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +64,9 @@ def swing(front: Signal, taken: BoolArray) -> Swing | None:
     inside = (front.values > BETWEEN[0]) & (front.values < BETWEEN[1])
     between = float(np.count_nonzero(inside & taken)) / count
     switches = _switches(front, taken)
-    switch_time = between * seconds / switches if switches >= ENOUGH_SWITCHES else None
+    switch_time = (
+        between * seconds / switches if switches >= ENOUGH_SWITCHES and usual <= SLOWEST_FOR_SWITCHES else None
+    )
     rich_now = front.values >= BACK_VOLTAGE
     crossings = int(np.count_nonzero((rich_now[1:] != rich_now[:-1]) & next_to))
     visible = visible_crossings(usual)
