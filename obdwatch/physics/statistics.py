@@ -1,0 +1,219 @@
+"""Trends in a short series of numbers: robust slope, rank tests, charts that watch for a shift, many tests at once.
+
+The tests look at ranks only, so that one strange drive does not make a trend. Distributions are exact where the series
+is short, because the levels that many tests at once leave to each are far out in the tail.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+from statistics import NormalDist
+
+import numpy as np
+
+from obdwatch.records import BoolArray, FloatArray
+
+LONGEST_EXACT = 40
+"""Series up to so long get exact probabilities; beyond, the normal ones agree with them to a few percent."""
+
+_NORMAL = NormalDist()
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """A robust line: `slope` per unit of the axis, its interval, and the level where the axis is zero."""
+
+    slope: float
+    low: float
+    high: float
+    intercept: float
+
+
+@dataclass(frozen=True, slots=True)
+class RankTest:
+    """Mann-Kendall: `score` S, its `variance`, the normal score with continuity correction, two-sided probability."""
+
+    score: float
+    variance: float
+    normal: float
+    probability: float
+
+
+def theil_sen(at: FloatArray, values: FloatArray, level: float = 0.95) -> Slope | None:
+    """Return the median of the slopes of all pairs, with its interval; None where all stand at one place.
+
+    Parameters: at [axis]; values [any], equal length; level of the interval [-].
+    Valid: errors of the values independent of each other. Reference: Sen 1968, with the variance of Mann's S.
+
+    >>> theil_sen(np.arange(5.0), np.array([1.0, 3.0, 5.0, 7.0, 90.0])).slope
+    2.0
+    """
+    first, second = np.triu_indices(len(values), 1)
+    apart = at[second] - at[first]
+    usable = apart != 0.0
+    if not usable.any():
+        return None
+    slopes = np.sort((values[second] - values[first])[usable] / apart[usable])
+    slope = float(np.median(slopes))
+    half = _NORMAL.inv_cdf(0.5 + level / 2.0) * math.sqrt(_variance(values, at))
+    # Sen's limits are the slopes with these ranks, counted from one and kept within the slopes there are.
+    lowest = max(0, round((len(slopes) - half) / 2.0) - 1)
+    highest = min(len(slopes) - 1, round((len(slopes) + half) / 2.0))
+    intercept = float(np.median(values) - slope * np.median(at))
+    return Slope(slope, float(slopes[lowest]), float(slopes[highest]), intercept)
+
+
+def mann_kendall(values: FloatArray) -> RankTest:
+    """Return whether values in the order of time rise or fall beyond chance (normal approximation, ties allowed).
+
+    Valid: ten values or more (fewer: `exact_probability`). Reference: Mann 1945, Kendall 1975.
+
+    >>> found = mann_kendall(np.array([1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0]))
+    >>> found.score, round(found.normal, 3), round(found.probability, 5)
+    (28.0, 3.34, 0.00084)
+    """
+    score, variance = _score(values), _variance(values)
+    normal = (score - math.copysign(1.0, score)) / math.sqrt(variance) if score and variance > 0.0 else 0.0
+    return RankTest(score, variance, normal, math.erfc(abs(normal) / math.sqrt(2.0)))
+
+
+def exact_probability(score: float, count: int) -> float:
+    """Return the two-sided probability of a Mann-Kendall score at least so large among `count` values without ties.
+
+    Valid: 2 to about 100 values. Reference: the number of orders with so many inversions (Kendall 1975).
+
+    >>> round(exact_probability(28.0, 8) * math.factorial(8), 9)  # one order and its reverse
+    2.0
+    """
+    shares = _inversion_shares(count)
+    pairs = count * (count - 1) // 2
+    fewest = round((pairs - abs(score)) / 2.0)
+    return min(1.0, 2.0 * float(np.sum(shares[: fewest + 1])))
+
+
+def trend_probability(values: FloatArray) -> float:
+    """Return the two-sided probability of such a trend by chance: exact for short series without ties, else normal.
+
+    Reference: Kendall 1975.
+
+    >>> round(trend_probability(np.arange(8.0)) * math.factorial(8), 9)
+    2.0
+    """
+    found = mann_kendall(values)
+    if len(values) > LONGEST_EXACT or len(np.unique(values)) < len(values):
+        return found.probability
+    return exact_probability(found.score, len(values))
+
+
+def partial_mann_kendall(values: FloatArray, beside: FloatArray) -> RankTest:
+    """Return whether values rise or fall beyond what goes with a second quantity `beside` (such as temperature).
+
+    Valid: ten values or more, few ties. Reference: Libiseller and Grimvall 2002, with the covariance of Dietz and
+    Killeen 1981.
+
+    >>> outside = np.array([20.0, 18.0, 15.0, 16.0, 10.0, 11.0, 6.0, 4.0, 5.0, 1.0])
+    >>> partial_mann_kendall(2.0 * outside, outside).probability  # nothing is left when the weather explains it all
+    1.0
+    """
+    count = len(values)
+    if len(np.unique(beside)) < 2:
+        return mann_kendall(values)
+    signs, others = _signs(values), _signs(beside)
+    agreeing = float(np.sum(np.triu(signs * others, 1)))
+    ranks, other_ranks = (count + 1 + signs.sum(axis=0)) / 2.0, (count + 1 + others.sum(axis=0)) / 2.0
+    covariance = (agreeing + 4.0 * float(ranks @ other_ranks) - count * (count + 1) ** 2) / 3.0
+    variance, other_variance = _variance(values), _variance(beside)
+    if variance <= 0.0:
+        return RankTest(0.0, 0.0, 0.0, 1.0)
+    share = covariance / other_variance
+    left = variance - covariance**2 / other_variance
+    if left <= 1e-9 * variance:
+        return RankTest(0.0, 0.0, 0.0, 1.0)
+    score = _score(values) - share * _score(beside)
+    normal = score / math.sqrt(left)
+    return RankTest(score, left, normal, math.erfc(abs(normal) / math.sqrt(2.0)))
+
+
+def variance_inflation(at: FloatArray, values: FloatArray, slope: float) -> float:
+    """Return by how much neighbours that resemble each other widen the variance of a rank test, 1 or more.
+
+    First-order: (1 + r) / (1 - r), with r the correlation of neighbours about the line, freed of its bias in a short
+    series. Valid: eight values or more. Reference: Bayley and Hammersley 1946; bias Kendall 1954 (from memory).
+
+    >>> variance_inflation(np.arange(12.0), np.tile([1.0, -1.0], 6), 0.0)
+    1.0
+    """
+    count = len(values)
+    off = values - slope * at
+    ranks = np.argsort(np.argsort(off)).astype(np.float64)
+    ranks -= ranks.mean()
+    total = float(ranks @ ranks)
+    if count < 6 or total == 0.0:
+        return 1.0
+    seen = float(ranks[1:] @ ranks[:-1]) / total
+    alike = min(0.9, (count * seen + 2.0) / (count - 4.0))
+    return (1.0 + alike) / (1.0 - alike) if alike > 0.0 else 1.0
+
+
+def holm(probabilities: FloatArray) -> FloatArray:
+    """Return probabilities made higher so that one level holds for all tests together.
+
+    Reference: Holm 1979.
+
+    >>> holm(np.array([0.01, 0.04, 0.03])).round(3).tolist()
+    [0.03, 0.06, 0.06]
+    """
+    order = np.argsort(probabilities)
+    raised = probabilities[order] * np.arange(len(order), 0, -1)
+    adjusted = np.empty(len(order))
+    adjusted[order] = np.minimum(1.0, np.maximum.accumulate(raised))
+    return adjusted
+
+
+def benjamini_hochberg(probabilities: FloatArray) -> FloatArray:
+    """Return probabilities made higher so that a level is the expected share of false finds.
+
+    Reference: Benjamini and Hochberg 1995.
+
+    >>> benjamini_hochberg(np.array([0.01, 0.04, 0.03])).round(3).tolist()
+    [0.03, 0.04, 0.04]
+    """
+    count = len(probabilities)
+    order = np.argsort(probabilities)
+    raised = probabilities[order] * count / np.arange(1, count + 1)
+    adjusted = np.empty(count)
+    adjusted[order] = np.minimum(1.0, np.minimum.accumulate(raised[::-1])[::-1])
+    return adjusted
+
+
+def _signs(values: FloatArray) -> FloatArray:
+    """Signs [row, column] of column minus row."""
+    return np.sign(values[None, :] - values[:, None])
+
+
+def _score(values: FloatArray) -> float:
+    return float(np.sum(np.triu(_signs(values), 1)))
+
+
+def _variance(*series: FloatArray) -> float:
+    """Variance of S, less for ties in any of the series."""
+    count = len(series[0])
+    spread = float(count * (count - 1) * (2 * count + 5))
+    for values in series:
+        _, ties = np.unique(values, return_counts=True)
+        tied: BoolArray = ties > 1
+        if tied.any():
+            many = ties[tied].astype(np.float64)
+            spread -= float(np.sum(many * (many - 1.0) * (2.0 * many + 5.0)))
+    return spread / 18.0
+
+
+@lru_cache(maxsize=256)
+def _inversion_shares(count: int) -> FloatArray:
+    """Share of the orders of `count` values that have 0, 1, 2, ... inversions."""
+    shares = np.ones(1)
+    for size in range(2, count + 1):
+        shares = np.convolve(shares, np.full(size, 1.0 / size))
+    return shares
