@@ -48,6 +48,10 @@ OWN_PERCENT = EMISSION_PERCENT
 HALF_FLOOR = EMISSION_PERCENT / 2.0
 """Misfire [%] in the worst 1,000 revolutions which readings too far apart may have thinned out from the floor."""
 
+MEAN_FLOOR = EMISSION_PERCENT / 10.0
+"""Misfire [%] over a whole drive read only once: what is confined to a tenth of the turns (idle, full load) then
+reaches the floor there."""
+
 ROUGHER = 2.0
 """Scatter of idle over the car's own highest healthy one, beyond the 15 % by which a scatter is known."""
 
@@ -138,8 +142,9 @@ def _by_counts(seen: Evidence, car: Car | None) -> Judgement | None:
         urgency = Urgency.NEXT_SERVICE if often else Urgency.WATCH
         return Judgement(Verdict.FAULT, pattern.name, urgency, 0.85 if grown else 0.7, pattern)
     window = seen.emission
-    near = window is not None and window.high >= EMISSION_PERCENT and window.value >= HALF_FLOOR
-    if enough and near and grown and seen.largest_step < ONE_BURST:
+    least = MEAN_FLOOR if seen.whole else HALF_FLOOR
+    near = window is not None and window.high >= EMISSION_PERCENT and window.value >= least
+    if enough and near and grown and (seen.whole or seen.largest_step < ONE_BURST):
         return Judgement(Verdict.FAULT, pattern.name, Urgency.WATCH, 0.6, pattern)
     return None
 
