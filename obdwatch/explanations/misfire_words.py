@@ -61,7 +61,7 @@ WHEN: Mapping[str, str] = MappingProxyType(
 HEADLINES: Mapping[str, str] = MappingProxyType(
     {
         "one_cylinder": "Cylinder {cylinder} misfires.",
-        "coil_pair": "Cylinders {cylinder} and {cylinder_2} misfire: they fire a turn apart, as partners of a shared coil do.",
+        "coil_pair": "Cylinders {cylinder} and {cylinder_2} misfire: partners of a shared coil, they spark together.",
         "two_neighbours": "Cylinders {cylinder} and {cylinder_2} misfire, and they are neighbours in the engine block.",
         "two_cylinders": "Cylinders {cylinder} and {cylinder_2} misfire.",
         "one_bank": "All cylinders of bank {bank} misfire, those of the other bank do not.",

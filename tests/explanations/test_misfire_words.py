@@ -38,11 +38,7 @@ def _found() -> dict[str, Finding]:
         record(normal)[0],
         monitors=(),
         codes=(CodeReading(9.0, CodeKind.STORED, "P0302", 0x7E8),),
-        freeze_frames=(
-            FreezeFrame(
-                9.0, 0x7E8, 0, "P0302", {"engine_speed": 3100.0, "calculated_load": 92.0, "coolant_temperature": 90.0}
-            ),
-        ),
+        freeze_frames=(FreezeFrame(9.0, 0x7E8, 0, "P0302", values),),
     )
     return {
         "healthy": misfire.detect(record(normal)[0], INLINE_FOUR, history),
