@@ -173,7 +173,7 @@ def _worse_than_before(worst: CatalystView, history: History) -> str:
 
 def _measures(worst: CatalystView, views: list[CatalystView], drive: Drive | None) -> tuple[Measure, ...]:
     measures = [Measure("bank", float(worst.bank), ""), Measure("banks_seen", float(len(views)), "")]
-    if worst.readings:
+    if worst.readings and worst.missing != "front_quiet":
         interval = (max(0.0, worst.ratio - SIGMAS * worst.error), worst.ratio + SIGMAS * worst.error)
         measures += [
             Measure("share_surviving", 100.0 * worst.ratio, "%", _percent(interval), (0.0, 100.0 * TIRED)),
@@ -184,7 +184,7 @@ def _measures(worst: CatalystView, views: list[CatalystView], drive: Drive | Non
             Measure("wide_range", float(worst.wide_range), ""),
         ]
     for other in views:
-        if other is not worst and other.readings:
+        if other is not worst and other.readings and not other.missing:
             measures.append(Measure("share_other_bank", 100.0 * other.ratio, "%"))
             break
     if drive is not None and _mixture(drive, worst.bank):

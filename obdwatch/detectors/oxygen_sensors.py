@@ -135,7 +135,7 @@ def _measures(view: BankView, views: list[BankView]) -> tuple[Measure, ...]:
         measures.append(_time("answer_after_cut", view.answers, (0.0, SLOW_ANSWER)))
         measures.append(Measure("cuts_used", float(len(view.answers)), ""))
     if len(view.behind):
-        measures.append(_time("behind_rear_sensor", view.behind, (-1.0, BEHIND)))
+        measures.append(_time("behind_rear_sensor", view.behind, (0.0, BEHIND)))
     if view.swing is not None:
         measures += _swing_measures(view.swing)
     if view.trim is not None:
@@ -163,7 +163,8 @@ def _swing_measures(seen: Swing) -> list[Measure]:
 
 def _time(name: str, answers: Answers, expected: tuple[float, float]) -> Measure:
     typical, error = answers.middle()
-    return Measure(name, typical, "s", (typical - SIGMAS * error, typical + SIGMAS * error), expected)
+    least = max(0.0, typical - SIGMAS * error)
+    return Measure(name, max(0.0, typical), "s", (least, max(0.0, typical + SIGMAS * error)), expected)
 
 
 def _learnt(views: list[BankView]) -> tuple[Measure, ...]:

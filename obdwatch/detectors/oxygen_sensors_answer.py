@@ -100,7 +100,9 @@ def behind_rear(bank: Bank) -> Answers:
         if not len(came):
             continue
         there = begin + int(came[0])
-        if times[there] - times[there - 1] > longest:
+        until = int(np.searchsorted(rear.times, times[there]))
+        # A rear sensor that fell back to lean meanwhile saw a whiff, not the return of fuel.
+        if times[there] - times[there - 1] > longest or (rear.values[after:until] < LEAN_VOLTAGE).any():
             continue
         rows.append((times[there - 1] - rear.times[after], times[there] - rear.times[before], rear.times[after]))
     return _answers(rows)

@@ -13,7 +13,7 @@ import numpy as np
 
 from obdwatch.detectors.oxygen_sensors_answer import Answers, after_cuts, behind_rear
 from obdwatch.detectors.oxygen_sensors_record import AFTER_CUT, Bank, Cuts, States
-from obdwatch.detectors.oxygen_sensors_switching import Swing, swing
+from obdwatch.detectors.oxygen_sensors_switching import SLOWEST_FOR_SWITCHES, Swing, swing
 from obdwatch.detectors.sampled import spacing
 from obdwatch.records import Drive
 
@@ -46,6 +46,9 @@ TRIM_AT_END = 15.0
 
 FEW_EVENTS = 3
 """Fewer events say nothing: one may be a gear change."""
+
+MISSED_SWINGS = 2.0
+"""Readings of a sound switching sensor that may be lean by chance before one is rich: half of them are."""
 
 SIGMAS = 2.0
 """An interval of two standard errors holds 95 %."""
@@ -88,16 +91,17 @@ def judge_bank(drive: Drive, bank: Bank, cuts: Cuts, states: States) -> BankView
     stuck = _stuck(seen, trim)
     if stuck:
         return BankView(*parts, signature=stuck, confidence=0.85)
-    late, on_time = _side(answers, SLOW_ANSWER)
-    after, before = _side(behind, BEHIND)
+    missed = _missed_swings(bank)
+    late, on_time = _side(answers, SLOW_ANSWER, missed)
+    after, before = _side(behind, BEHIND, missed)
     # Slow sampling catches the front sensor lean more often where it happens to be late: only certain lateness counts.
     after = after and float(np.median(behind.low)) > 0.0
     switch_slow, switch_fast = _switch(bank, seen)
     if (after and (late or switch_slow)) or (late and switch_slow and not before):
         return BankView(*parts, signature="slow_response", confidence=0.95)
-    if after and len(behind) >= 2 * FEW_EVENTS and not on_time and not switch_fast:
+    if after and not on_time:
         return BankView(*parts, signature="slow_response", confidence=0.8)
-    alone = _side(answers, VERY_SLOW_ANSWER)[0] and not before and not switch_fast
+    alone = _side(answers, VERY_SLOW_ANSWER, missed)[0] and not before and not switch_fast
     if alone and (bank.rear is None or len(behind) < FEW_EVENTS) and not _mixture_off(trim):
         return BankView(*parts, signature="slow_after_cuts", confidence=0.6)
     if seen is not None and _weak(seen):
@@ -109,12 +113,18 @@ def judge_bank(drive: Drive, bank: Bank, cuts: Cuts, states: States) -> BankView
     return BankView(*parts, missing=_missing(bank, answers, seen))
 
 
-def _side(answers: Answers, limit: float) -> tuple[bool, bool]:
-    """Return whether typical answers are surely above, and surely below, a limit."""
+def _missed_swings(bank: Bank) -> float:
+    """Return by how much slow sampling can delay what a switching sensor says [s]: each reading may be a lean half."""
+    usual = spacing(bank.front)
+    return 0.0 if bank.wide_range or usual <= SLOWEST_FOR_SWITCHES else MISSED_SWINGS * usual
+
+
+def _side(answers: Answers, limit: float, missed: float) -> tuple[bool, bool]:
+    """Return whether typical answers are surely above a limit, readings `missed` allowed for, and surely below it."""
     if len(answers) < FEW_EVENTS:
         return False, False
     typical, error = answers.middle()
-    return typical - SIGMAS * error > limit, typical + SIGMAS * error < limit
+    return typical - SIGMAS * error > limit + missed, typical + SIGMAS * error < limit
 
 
 def _switch(bank: Bank, seen: Swing | None) -> tuple[bool, bool]:

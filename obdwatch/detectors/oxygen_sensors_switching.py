@@ -70,8 +70,10 @@ def swing(front: Signal, taken: BoolArray) -> Swing | None:
     rich_now = front.values >= BACK_VOLTAGE
     crossings = int(np.count_nonzero((rich_now[1:] != rich_now[:-1]) & next_to))
     visible = visible_crossings(usual)
-    rate = crossings / seconds if seconds > 0.0 else None
-    if rate is not None and rate > visible:
+    rate = crossings / seconds if seconds > 0.0 and crossings >= ENOUGH_SWITCHES else None
+    # A swing faster than the readings also shows some slow rate; but then neighbours have nothing in common.
+    steps = float(np.mean(np.abs(np.diff(front.values)[next_to]))) if next_to.any() else np.inf
+    if rate is not None and (rate > visible or steps > float(np.mean(np.abs(values - np.mean(values))))):
         rate = None
     return Swing(
         float(lean), float(middle), float(rich), between, switch_time, rate, visible, seconds, count, crossings
