@@ -57,6 +57,9 @@ CLIMBING = 1.0
 """Coolant that still gains so much [K/min] after minutes of standing is not held by anything: half of it is within the
 resolution of two readings two minutes apart."""
 
+FAR_UP = 0.6
+"""Share of the way from the level to the top for standing beyond which most fans have started (common practice)."""
+
 MUCH_HOTTER = 6.0
 """Hotter than before by so much [K] is more than weather and load explain together (common practice)."""
 
@@ -278,12 +281,20 @@ def _exceeds(value: float | None, earlier: Before | None) -> bool:
 def _cleared(seen: Seen) -> Judgement:
     if seen.warm < FEWEST_WARM:
         return Judgement(Verdict.NOT_ENOUGH_DATA, "never_warm")
-    if seen.stand is not None and seen.tops.level is not None and seen.tops.standing > seen.tops.level:
-        _, top, rate = seen.stand
-        if top > seen.tops.level + 0.6 * (seen.tops.standing - seen.tops.level) and rate >= CLIMBING and not seen.fan:
-            return Judgement(Verdict.NOT_ENOUGH_DATA, "fan_not_seen")
+    if _still_climbing(seen):
+        return Judgement(Verdict.NOT_ENOUGH_DATA, "fan_not_seen")
     tested = seen.stand is not None and seen.stand[0] >= FEWEST_STAND
     return Judgement(Verdict.HEALTHY, confidence=0.9 if tested and seen.driving_level is not None else 0.7)
+
+
+def _still_climbing(seen: Seen) -> bool:
+    """Tell whether the coolant was well on its way to the top at the end of a stand and no fan had shown."""
+    tops, known = seen.tops, seen.stand_before
+    if seen.stand is None or seen.fan or tops.level is None or tops.standing <= tops.level:
+        return False
+    _, top, rate = seen.stand
+    far = top > tops.level + FAR_UP * (tops.standing - tops.level)
+    return far and rate >= CLIMBING and (known is None or top > known.limit)
 
 
 def _by_peak(hot: tuple[Excursion, ...]) -> Urgency:

@@ -53,7 +53,7 @@ STUCK_TIME = 120.0
 
 def pressure_doubts(drive: Drive, car: Car | None) -> tuple[Doubt, ...] | None:
     """Return which pressure cannot be right, None where there is nothing to compare."""
-    manifold, outside = readings(drive, "intake_manifold_pressure"), readings(drive, "barometric_pressure")
+    manifold, outside = readings(drive, "intake_manifold_pressure"), _known(drive, "barometric_pressure")
     raw = drive.signals.get("intake_manifold_pressure")
     if manifold is None:
         return None if outside is None else _outside(outside)
@@ -71,6 +71,15 @@ def pressure_doubts(drive: Drive, car: Car | None) -> tuple[Doubt, ...] | None:
             measure = Measure("manifold_above_outside", high, "kPa", None, (-100.0, ABOVE_AIR))
             found = (Doubt("intake_manifold_pressure", "manifold_above_outside", reason, (), (measure,)),)
     return found if checked else None
+
+
+def _known(drive: Drive, key: str) -> Signal | None:
+    """Return a signal with all its values, impossible ones too, that are numbers; None where there are none."""
+    signal = drive.signals.get(key)
+    if signal is None:
+        return None
+    known = np.isfinite(signal.times) & np.isfinite(signal.values)
+    return Signal(key, signal.unit, signal.times[known], signal.values[known]) if known.any() else None
 
 
 def _rest(pressure: float, outside: Signal | None) -> tuple[Doubt, ...]:

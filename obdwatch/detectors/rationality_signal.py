@@ -76,7 +76,7 @@ def intake_doubts(drive: Drive) -> tuple[Doubt, ...]:
     moving = held(readings(drive, "vehicle_speed"), intake.times, 10.0) >= DRIVING_SPEED
     there = held(outside, intake.times, 60.0)
     good = moving & np.isfinite(there)
-    if np.count_nonzero(good) * spacing(intake) < DRIVING_TIME:
+    if np.count_nonzero(good) < FEWEST_READINGS or np.count_nonzero(good) * spacing(intake) < DRIVING_TIME:
         return ()
     below = float(np.median(there[good] - intake.values[good]))
     if below < COLDER_INTAKE:

@@ -63,7 +63,8 @@ def engine(car: HotCar, v: FloatArray, grade: float, revving: FloatArray | None)
     ratio = np.select([road < 1, road < 20, road < 40, road < 65, road < 90], [0, 95, 58, 42, 33], 27.0)
     rpm = np.maximum(780.0, road * ratio)
     if revving is not None:
-        rpm = np.where((road < 1.0) & (revving > 0.0), revving, rpm)
+        wanted = revving[: len(v)]
+        rpm = np.where((road < 1.0) & (wanted > 0.0), wanted, rpm)
     ms = road / 3.6
     force = car.mass * np.gradient(ms) + car.mass * 9.81 * (0.011 + grade) + 0.4 * ms**2
     friction = 0.15 * car.size * rpm / 120.0

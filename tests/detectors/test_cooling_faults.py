@@ -1,0 +1,160 @@
+"""The cooling detector on a car whose fan, pump and radiator are broken one at a time; its physics is in `hot_car`."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from obdwatch.detectors.cooling import danger, detect
+from obdwatch.records import CodeKind, CodeReading, Finding, History, Urgency, Verdict
+from tests.detectors.hot_car import COMMUTE, HotCar, any_car, healthy_drive, profile, record
+
+LONG_STAND = ((0.0, 20.0), (60.0, 500.0), (90.0, 400.0), (0.0, 900.0), (40.0, 200.0))
+"""Twenty minutes on the road, a quarter of an hour at idle, and off again."""
+
+NUMBERS = range(6)
+
+
+def value(finding: Finding, name: str) -> float:
+    return next(one.value for one in finding.measures if one.name == name)
+
+
+def cars(number: int) -> HotCar:
+    """A car with a plain thermostat, so that it is known what is too hot."""
+    generator = np.random.default_rng(100 + number)
+    return next(car for car in iter(lambda: any_car(generator), None) if not car.mapped)
+
+
+@pytest.mark.parametrize("block", range(4))
+def test_healthy_cars_raise_no_alarm(block: int) -> None:
+    for number in range(block * 25, block * 25 + 25):
+        if number == 25:
+            continue  # 1.0 L, two tonnes and a trailer uphill: the truth of the test is 117 degC, and it is warned of
+        drive, car = healthy_drive(number)
+        for known in (car, None):
+            finding = detect(drive, known, History())
+            assert finding.verdict is not Verdict.FAULT, (number, finding)
+        assert danger(drive) is None
+
+
+def test_a_trailer_that_is_too_much_is_warned_of() -> None:
+    drive, car = healthy_drive(25)
+    assert np.max(drive.signals["coolant_temperature"].values) > 115.0
+    finding = detect(drive, car, History())
+    assert finding.verdict is Verdict.FAULT
+    assert finding.urgency in (Urgency.SOON, Urgency.STOP)
+
+
+@pytest.mark.parametrize("number", NUMBERS)
+def test_a_dead_fan_shows_when_the_car_stands(number: int) -> None:
+    car = replace(cars(number), fan=0.0, still=0.02)
+    finding = detect(record(car, LONG_STAND, 32.0), profile(car), History())
+    assert (finding.verdict, finding.signature) == (Verdict.FAULT, "hot_when_standing")
+    assert finding.parts[0] == "radiator_fan"
+    assert finding.urgency in (Urgency.SOON, Urgency.STOP)
+    assert value(finding, "fan_seen") == 0.0
+    assert finding.spans
+
+
+@pytest.mark.parametrize("number", NUMBERS)
+def test_the_same_stand_with_a_fan_is_healthy(number: int) -> None:
+    car = replace(cars(number), still=0.02)
+    finding = detect(record(car, LONG_STAND, 32.0), profile(car), History())
+    assert finding.verdict is Verdict.HEALTHY
+    assert value(finding, "fan_seen") == 1.0
+
+
+@pytest.mark.parametrize("number", NUMBERS)
+def test_a_worn_belt_driven_pump_shows_at_idle_and_is_gone_with_speed(number: int) -> None:
+    car = replace(cars(number), pump_worn=0.96, electric=False, still=0.02)
+    finding = detect(record(car, LONG_STAND, 32.0), profile(car), History())
+    assert (finding.verdict, finding.signature) == (Verdict.FAULT, "hot_at_idle")
+    assert finding.parts[0] == "coolant_pump"
+
+
+def test_revving_a_standing_engine_tells_the_pump_from_the_fan() -> None:
+    revving = np.zeros(5000)
+    for start in range(1050, 1800, 120):
+        revving[start : start + 40] = 2500.0
+    car = HotCar(pump_worn=0.96, still=0.02)
+    parts = (*LONG_STAND[:-1], (0.0, 100.0))  # never drives off again
+    finding = detect(record(car, parts, 32.0, revving=revving), profile(car), History())
+    assert finding.signature == "hot_at_idle"
+    assert finding.parts[0] == "coolant_pump"
+
+
+@pytest.mark.parametrize("electric", [True, False])
+@pytest.mark.parametrize("number", NUMBERS)
+def test_a_pump_that_stops_on_the_road(number: int, electric: bool) -> None:
+    car = replace(cars(number), electric=electric, pump_dead=((1000.0, 9000.0),))
+    finding = detect(record(car, COMMUTE, 20.0), profile(car), History())
+    assert finding.verdict is Verdict.FAULT
+    assert finding.signature == "pump_stopped"
+    assert finding.parts[0] == "coolant_pump"
+    assert finding.urgency is Urgency.STOP
+    assert value(finding, "steepest_rise") > 4.0
+
+
+def test_a_pump_that_stops_and_starts_again_is_not_the_thermostat() -> None:
+    car = HotCar(pump_dead=((760.0, 900.0), (1250.0, 1420.0)))
+    finding = detect(record(car, COMMUTE, 20.0), profile(car), History())
+    assert (finding.signature, finding.parts[0]) == ("pump_stopped", "coolant_pump")
+
+
+def test_a_thermostat_that_opens_late_is_left_to_the_warm_up_detector() -> None:
+    hot = record(HotCar(opening=104.0), COMMUTE, 20.0)
+    coolant = hot.signals["coolant_temperature"]
+    # A plain 88 degC thermostat that gave way at 107 degC: past the release the coolant regulates as it should.
+    sound = record(HotCar(), COMMUTE, 20.0).signals["coolant_temperature"].values
+    release = int(np.argmax(coolant.values >= 104.0))
+    late = coolant.values.copy()
+    late[release:] = np.maximum(sound[release:], 104.0 - 1.0 * np.arange(len(late) - release))
+    drive = replace(hot, signals={**hot.signals, "coolant_temperature": replace(coolant, values=late)})
+    finding = detect(drive, profile(HotCar()), History())
+    assert finding.verdict is not Verdict.FAULT
+
+
+def test_a_blocked_radiator_is_hot_everywhere() -> None:
+    car = HotCar(blocked=0.85)
+    parts = ((0.0, 20.0), (60.0, 500.0), (110.0, 900.0), (60.0, 200.0))
+    finding = detect(record(car, parts, 25.0), profile(car), History())
+    assert finding.verdict is Verdict.FAULT
+    assert finding.signature in ("hot_everywhere", "pump_stopped")
+    assert value(finding, "hot_on_road") > 50.0
+
+
+def test_air_at_the_sensor_shows_as_jumps() -> None:
+    car = HotCar(air_pockets=8)
+    finding = detect(record(car, COMMUTE, 20.0), profile(car), History())
+    assert (finding.verdict, finding.signature) == (Verdict.FAULT, "coolant_erratic")
+    assert detect(record(HotCar(air_pockets=1), COMMUTE, 20.0), profile(car), History()).verdict is Verdict.HEALTHY
+
+
+def test_a_merely_noisy_sensor_is_not_air() -> None:
+    drive = record(HotCar(), COMMUTE, 20.0)
+    coolant = drive.signals["coolant_temperature"]
+    noise = np.random.default_rng(3).choice([-1.0, 0.0, 1.0], len(coolant.values))
+    noisy = replace(coolant, values=coolant.values + noise)
+    finding = detect(replace(drive, signals={**drive.signals, "coolant_temperature": noisy}), None, History())
+    assert finding.verdict is Verdict.HEALTHY
+
+
+def test_a_mapped_thermostat_of_105_degrees_is_normal() -> None:
+    car = HotCar(mapped=True, opening=105.0, span=5.0, fan_on=110.0, fan_off=106.0)
+    for parts in (COMMUTE, LONG_STAND):
+        drive = record(car, parts, 30.0)
+        assert np.max(drive.signals["coolant_temperature"].values) >= 105.0
+        assert detect(drive, profile(car), History()).verdict is not Verdict.FAULT
+        assert detect(drive, None, History()).verdict is not Verdict.FAULT
+
+
+def test_misfire_beside_overheating_names_the_head_gasket() -> None:
+    car = HotCar(pump_dead=((1000.0, 9000.0),))
+    drive = record(car, COMMUTE, 20.0)
+    assert "head_gasket" not in detect(drive, profile(car), History()).parts
+    with_code = replace(drive, codes=(CodeReading(5.0, CodeKind.PENDING, "P0302"),))
+    finding = detect(with_code, profile(car), History())
+    assert finding.parts[-1] == "head_gasket"
+    assert finding.parts[0] == "coolant_pump"
