@@ -48,8 +48,11 @@ OWN_PERCENT = EMISSION_PERCENT
 HALF_FLOOR = EMISSION_PERCENT / 2.0
 """Misfire [%] in the worst 1,000 revolutions which readings too far apart may have thinned out from the floor."""
 
+COARSE = 5.0 * EMISSION_WINDOW
+"""Revolutions between readings from which the worst window says little more than the mean."""
+
 MEAN_FLOOR = EMISSION_PERCENT / 10.0
-"""Misfire [%] over a whole drive read only once: what is confined to a tenth of the turns (idle, full load) then
+"""Mean misfire [%] between readings so far apart: what is confined to a tenth of the turns (idle, full load) then
 reaches the floor there."""
 
 ROUGHER = 2.0
@@ -85,7 +88,7 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
     """Judge the misfires of one drive; pure.
 
     The finding's `signature` is the name of a pattern (`one_cylinder`, `coil_pair`, `two_neighbours`, `one_bank`,
-    `two_cylinders`, `all_under_load`, `all_at_idle`, `all_at_light_load`, `all_cold`, `all_cylinders`,
+    `two_cold`, `two_cylinders`, `all_under_load`, `all_at_idle`, `all_at_light_load`, `all_cold`, `all_cylinders`,
     `unknown_cylinders`), `low_fuel`, `earlier_drives`, `rough_idle`, or `code_` and a pattern where only a code tells;
     `one_burst` on a healthy drive; with not_enough_data one of `DRIVE_TO_GET`.
     """
@@ -128,6 +131,7 @@ def _by_counts(seen: Evidence, car: Car | None) -> Judgement | None:
     burst = enough and not apart and _is_burst(seen)
     if enough and not burst and seen.catalyst is not None and seen.catalyst.value >= CATALYST_PERCENT:
         lasting = seen.ongoing and seen.blocks(CATALYST_WINDOW, CATALYST_PERCENT) >= SUSTAINED
+        lasting &= not seen.scene.loads.mostly("idle")  # little fuel passes at idle: the catalyst bears more
         sure = 0.8 if seen.whole else 0.97
         return Judgement(Verdict.FAULT, pattern.name, Urgency.STOP if lasting else Urgency.SOON, sure, pattern)
     if enough and (_reaches_emission_floor(seen) or counters.failed):
@@ -142,9 +146,10 @@ def _by_counts(seen: Evidence, car: Car | None) -> Judgement | None:
         urgency = Urgency.NEXT_SERVICE if often else Urgency.WATCH
         return Judgement(Verdict.FAULT, pattern.name, urgency, 0.85 if grown else 0.7, pattern)
     window = seen.emission
-    least = MEAN_FLOOR if seen.whole else HALF_FLOOR
+    coarse = window is not None and window.seen >= COARSE
+    least = MEAN_FLOOR if coarse else HALF_FLOOR
     near = window is not None and window.high >= EMISSION_PERCENT and window.value >= least
-    if enough and near and grown and (seen.whole or seen.largest_step < ONE_BURST):
+    if enough and near and grown and (coarse or seen.largest_step < ONE_BURST):
         return Judgement(Verdict.FAULT, pattern.name, Urgency.WATCH, 0.6, pattern)
     return None
 

@@ -177,7 +177,7 @@ def _scene(
     codes = frozenset(reading.code for reading in drive.codes)
     cams = any(passed(result) is False for result in drive.monitors if result.monitor in VVT_MONITORS)
     if turned is None:
-        return Scene(Shares({}, {}), Shares({}, {}), (usual[0], usual[1]), None, 0.0, codes, cams)
+        return Scene(Shares({}, {}), Shares({}, {}), (usual[0], usual[1]), None, None, codes, cams)
     total = counts.sum(axis=1)
     loads = shares(turned, times, total, by_load=True)
     growth = trim_growth(drive, turned)
@@ -187,23 +187,29 @@ def _scene(
         # Air that was not burnt reads lean: a share of the growth is the misfires themselves.
         growth -= float(misfire_percent(count, max(turns, 1.0), max(counts.shape[1], 1)))
     temperatures = shares(turned, times, total, by_load=False)
-    of_bank = _misfire_of_bank(car, turned, times, counts)
+    of_bank = _misfire_of_bank(car, turned, times, counts, sum(one is not None for one in trims))
     starves, little_air = starves_under_load(drive, turned), measures_little_air(drive, turned)
     return Scene(loads, temperatures, (usual[0], usual[1]), growth, of_bank, codes, cams, starves, little_air)
 
 
-def _misfire_of_bank(car: Car | None, turned: Turning, times: FloatArray, counts: FloatArray) -> float:
-    """Misfires in the bank of the worst cylinder as a share of its firings [%]."""
+def _misfire_of_bank(
+    car: Car | None, turned: Turning, times: FloatArray, counts: FloatArray, banks: int
+) -> float | None:
+    """Misfires in the bank of the worst cylinder as a share of its firings [%], None where nothing was counted.
+
+    Where nobody tells which cylinders form a bank, the trims tell how many banks there are, and all misfires are taken
+    to be in one of them.
+    """
     if len(times) < 2 or counts.shape[1] < 2:
-        return 0.0
+        return None
     grown = counts[-1] - counts[0]
     bank = bank_of(int(np.argmax(grown)) + 1, car)
-    members = (
-        car.bank_cylinders[bank - 1] if car is not None and car.bank_cylinders and bank else range(1, len(grown) + 1)
-    )
+    known = car.bank_cylinders if car is not None else None
+    members = known[bank - 1] if known and bank else tuple(range(1, len(grown) + 1))
     inside = [float(grown[one - 1]) for one in members if one <= len(grown)]
+    size = len(inside) if known and bank else len(grown) // max(banks, 1)
     turns = float(np.diff(turned.until(times[[0, -1]]))[0])
-    return float(misfire_percent(sum(inside), max(turns, 1.0), max(len(inside), 1)))
+    return float(misfire_percent(sum(inside), max(turns, 1.0), max(size, 1)))
 
 
 def _codes(drive: Drive) -> tuple[frozenset[str], bool, frozenset[str]]:

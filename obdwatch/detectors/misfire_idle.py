@@ -67,9 +67,10 @@ def warm_idle(drive: Drive) -> Idle | None:
     warm = held(readings(drive, "coolant_temperature"), times) >= WARM_COOLANT
     good = still & warm & (values >= RUNNING_SPEED / 2.0) & (values <= IDLE_TOP)
     throttle = readings(drive, "throttle_position")
-    if throttle is not None and good.any():
+    if throttle is not None:
         opening = held(throttle, times, 3.0)
-        good &= ~(np.abs(opening - np.nanmedian(np.where(good, opening, np.nan))) > THROTTLE_MOVES)
+        known = good & np.isfinite(opening)
+        good &= ~(np.abs(opening - (np.median(opening[known]) if known.any() else 0.0)) > THROTTLE_MOVES)
     breaks = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(int)))
     stretches = [
         part

@@ -20,6 +20,9 @@ REPAIRS = ("ignition_coil", "spark_plugs", "fuel_injector", "head_gasket", "fuel
 GROWN = 1e-3
 """Chance of so many misfires at the car's own earlier rate, below which they have grown."""
 
+STEADY = 0.5
+"""Earlier over present rate from which a cylinder has always been so: less is a past too short to tell."""
+
 CYCLES = 10.0
 """Driving cycles that the car's running average stands for (SAE J1979)."""
 
@@ -78,13 +81,15 @@ def has_grown(
     show growth but never that there is none.
     """
     places = [one - 1 for one in cylinders] or list(range(len(counts)))
-    now = float(sum(counts[place] for place in places))
+    now, turned = float(sum(counts[place] for place in places)), max(turns, 1.0)
     if past.turns > 0.0:
         before = sum(past.counts.get(place + 1, 0.0) for place in places)
-        return chance_of_excess(now, max(turns, 1.0), before, past.turns, DISPERSION) < GROWN
+        if chance_of_excess(now, turned, before, past.turns, DISPERSION) < GROWN:
+            return True
+        return False if before / past.turns >= STEADY * now / turned else None
     known = [averages[place] for place in places if np.isfinite(averages[place])]
     if not known:
         return None
     per_cycle = float(sum(known)) * CYCLES
-    grown = chance_of_excess(now, max(turns, 1.0), per_cycle, CYCLES * TYPICAL_TURNS, DISPERSION) < GROWN
+    grown = chance_of_excess(now, turned, per_cycle, CYCLES * TYPICAL_TURNS, DISPERSION) < GROWN
     return True if grown else None

@@ -40,6 +40,8 @@ LEANER_UNDER_LOAD = 3.0
 USUALLY_INLINE = 4
 """Engines with so few cylinders usually have them in one row (common practice)."""
 
+GASKET_FIRST = ("head_gasket", "spark_plugs", "ignition_coil", "fuel_injector")
+
 CAM_CODES = {"P0010", "P0011", "P0012", "P0020", "P0021", "P0022"}
 EXHAUST_CAM_CODES = {"P0013", "P0014", "P0015", "P0023", "P0024", "P0025"}
 LEAN_CODES = {"P0171", "P0174"}
@@ -50,16 +52,18 @@ INJECTOR_CODES = {f"P02{number:02d}" for number in range(1, 13)} | {f"P02{number
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """What surrounded the misfires: shares by load and temperature, trims [%] by bank, growth of trim with load [%],
-    whether the mixture is lean where a rich one is asked for, misfire of the worst cylinder's bank [% of its firings],
-    codes and tests of the car itself, and whether little air is measured at full throttle.
+    """What surrounded the misfires: shares by load and temperature, trims [%] by bank, growth of trim with load [%].
+
+    `misfire_of_bank` is that of the worst cylinder's bank [% of its firings], None where nothing was counted; `starves`
+    whether the mixture is lean where a rich one is asked for, `little_air` whether full throttle measures little air;
+    `codes` and `failed_cams` are what the car itself says.
     """
 
     loads: Shares
     temperatures: Shares
     trims: tuple[float | None, float | None]
     trim_growth: float | None
-    misfire_of_bank: float
+    misfire_of_bank: float | None
     codes: frozenset[str]
     failed_cams: bool = False
     starves: bool | None = None
@@ -154,9 +158,10 @@ def _pair(named: tuple[int, ...], cylinders: int, car: Car | None, scene: Scene)
     share_coil = frozenset(named) in partners(car) and ignition != "coil_per_cylinder"
     near = are_neighbours(named, cylinders, car)
     cold = scene.temperatures.mostly("cold_start")
+    if cold and not near and (car is None or (car.layout is None and car.bank_cylinders is None)):
+        return Pattern("two_cold", named, None, GASKET_FIRST)
     if near and (cold or not share_coil):
-        parts = ("head_gasket", "spark_plugs", "ignition_coil", "fuel_injector")
-        return Pattern("two_neighbours", named, bank_of(named[0], car), parts)
+        return Pattern("two_neighbours", named, bank_of(named[0], car), GASKET_FIRST)
     if share_coil and ignition != "distributor":
         return Pattern("coil_pair", named, bank_of(named[0], car), ("ignition_coil", "spark_plugs"))
     return None
@@ -183,10 +188,12 @@ def _lacks_fuel(bank: int | None, cylinders: int, car: Car | None, scene: Scene)
     mean mixture of its bank is lean by its share, also where nothing misfires.
     """
     banks = car.bank_cylinders if car is not None else None
-    size = len(banks[bank - 1]) if banks and bank else cylinders
     own, other = scene.trims if bank != 2 else scene.trims[::-1]
+    size = len(banks[bank - 1]) if banks and bank else cylinders // (2 if other is not None else 1)
+    if bank is None and own is not None and other is not None:
+        own, other = max(own, other), min(own, other)
     odds = INJECTOR_ODDS
-    if own is not None:
+    if own is not None and scene.misfire_of_bank is not None:
         spread = TRIM_SPREAD if other is None else BANK_SPREAD
         excess = own - (other or 0.0) - scene.misfire_of_bank
         lean = 1.5 * 100.0 * LEAN_CYLINDER / max(size, 1)
@@ -245,6 +252,8 @@ def _all_parts(scene: Scene, lean: bool) -> tuple[str, tuple[str, ...]]:
         if lean:
             return name, ("intake_leak", "maf_sensor", "cam_timing_solenoid_intake")
         return name, ("cam_timing_solenoid_intake", "intake_leak", "crankcase_ventilation", "spark_plugs")
+    if scene.starves:
+        return "all_cylinders", (("maf_sensor", "fuel_pump") if scene.little_air else ("fuel_pump", "maf_sensor"))
     if lean:
         return "all_cylinders", ("fuel_pump", "maf_sensor", "intake_leak", "spark_plugs")
     return "all_cylinders", ("spark_plugs", "fuel_pump", "cam_timing_solenoid_intake", "intake_leak")

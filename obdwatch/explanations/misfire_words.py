@@ -63,6 +63,7 @@ HEADLINES: Mapping[str, str] = MappingProxyType(
         "one_cylinder": "Cylinder {cylinder} misfires.",
         "coil_pair": "Cylinders {cylinder} and {cylinder_2} misfire: partners of a shared coil, they spark together.",
         "two_neighbours": "Cylinders {cylinder} and {cylinder_2} misfire, and they are neighbours in the engine block.",
+        "two_cold": "Cylinders {cylinder} and {cylinder_2} misfire after a cold start.",
         "two_cylinders": "Cylinders {cylinder} and {cylinder_2} misfire.",
         "one_bank": "All cylinders of bank {bank} misfire, those of the other bank do not.",
         "all_under_load": "All cylinders misfire, and mostly under load.",
@@ -83,6 +84,8 @@ CHECKS: Mapping[str, str] = MappingProxyType(
         "coil_pair": "To check: swap the two coil units if they are alike, and look at the plugs and leads of both.",
         "two_neighbours": "A head gasket can leak between two cylinders, or let coolant in. To check: watch the coolant"
         " level, look for white steam after a cold start, and have both cylinders pressure tested.",
+        "two_cold": "If they are neighbours in the block, a head gasket that leaks comes first. To check: watch the coolant"
+        " level, and look for white steam after a cold start.",
         "two_cylinders": "To check: swap coils and plugs with the good cylinders, one kind at a time, and drive again.",
         "one_bank": "What one bank has alone is its mixture, its exhaust and its cams. To check: look for leaks, a"
         " blocked catalyst and a stuck cam on that side.",

@@ -243,6 +243,22 @@ def test_a_cylinder_that_has_always_missed_a_little_is_let_be_until_it_grows() -
     assert (grown.verdict, grown.urgency) == (Verdict.FAULT, Urgency.WATCH)
 
 
+def test_a_short_past_without_misfires_does_not_hide_new_ones() -> None:
+    features = (
+        Feature("s0", NAME, "counted_turns", 1500.0, ""),
+        *(Feature("s0", NAME, f"count_cylinder_{cylinder}", 0.0, "") for cylinder in (1, 2, 3, 4)),
+    )
+    drive, _ = record(anywhere((2,), 0.004))
+    assert detect(drive, INLINE_FOUR, History(features)).verdict is Verdict.FAULT
+
+
+def test_lean_at_full_load_points_to_fuel_even_where_counters_were_read_once() -> None:
+    drive, missed = record(weak_spark((1, 2, 3, 4), 0.1), trip=Trip(lean_under_load=True))
+    once = tuple(result_of(0xA2 + place, 0x0C, 0x24, float(n), 0.0, 65535.0) for place, n in enumerate(missed))
+    imported = replace(drive, session=Session("import", None, origin="imported"), monitors=once)
+    assert detect(imported, INLINE_FOUR, History()).parts[0] == "fuel_pump"
+
+
 def test_a_repair_starts_a_new_past() -> None:
     start = datetime(2026, 3, 1, tzinfo=UTC)
     features = past_drives(0.002, 3, start)

@@ -133,6 +133,12 @@ def test_two_neighbours_after_a_cold_start_point_to_the_gasket(car: Car, cylinde
     assert value(finding, "share_cold_start") > 80.0
 
 
+def test_two_cylinders_after_a_cold_start_on_an_unknown_engine() -> None:
+    drive, _ = record(after_cold_start((3, 5), 0.8), 6)
+    finding = detect(drive, None, History())
+    assert (finding.signature, finding.parts[0]) == ("two_cold", "head_gasket")
+
+
 def test_across_the_vee_there_are_no_neighbours() -> None:
     drive, _ = record(anywhere((1, 2), 0.05), 6)
     assert detect(drive, VEE_SIX, History()).signature == "two_cylinders"
