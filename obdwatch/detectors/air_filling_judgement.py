@@ -1,0 +1,132 @@
+"""What missing air says of the engine: flaps low down, a cam that stays back high up, overlap at idle, restriction.
+
+Kept apart from the detector because that of the cams rests on the same judgement.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from obdwatch.detectors.air_filling_bands import Band, Losses, bands_of, losses_of
+from obdwatch.detectors.air_filling_past import surface
+from obdwatch.detectors.air_filling_places import Place, place_of
+from obdwatch.detectors.air_filling_record import FillingRecord
+from obdwatch.detectors.oxygen_sensors_baseline import Baseline
+from obdwatch.physics.filling import idle_breathing_change, residual_pressure
+from obdwatch.records import Car, History
+
+NAME = "air_filling"
+
+PARTS = (
+    "intake_flap_actuator",
+    "cam_timing_solenoid_intake",
+    "cam_timing_solenoid_exhaust",
+    "maf_sensor",
+    "catalytic_converter",
+    "intake_leak",
+)
+"""Parts whose repair starts a new baseline."""
+
+STEP_KNOWN = 2.5
+"""Step between low and high speeds [%] that counts in an engine known to have what makes it: three times the 0.8 % to
+which a reading repeats."""
+
+STEP_UNKNOWN = 8.0
+"""The same where it is not known what the engine has: its own full-load table may be that far off (common practice)."""
+
+LEVEL_OWN = 4.0
+"""Loss everywhere [%] against the car's own past that counts: about three times the weather's 1.5 %."""
+
+LEVEL_FIRST = 12.0
+"""Loss everywhere [%] against full load as SAE J1979 defines it that counts on the first drive: the tolerances of an
+air-mass sensor (5 %) and of the car's table (5 %), added up, and some (common practice)."""
+
+LOWEST_FILLING = 70.0
+"""Best filling [%] below which a naturally aspirated engine is short of air whatever its design: 75 to 100 is usual
+(Heywood, section 6.2, from memory), less 5 for the sensor."""
+
+OVERLAP_LOSS, OVERLAP_PRESSURE = 0.08, 4.0
+"""Fall of idle breathing [-] and rise of idle pressure [kPa] that together mean exhaust gas in the manifold. Air
+conditioning raises the pressure by more, but breathing then falls by 0.05 at most (proportion, see physics.filling)."""
+
+COMPRESSION = 10.5
+"""Compression ratio of a usual petrol engine [-]; 9 to 13 moves the residual pressure by 2 kPa only."""
+
+
+@dataclass(frozen=True, slots=True)
+class Filling:
+    """The judgement: `where` is low_speeds, high_speeds, everywhere, idle_overlap, or empty where no air is missing.
+
+    `known` says whether full-throttle filling could be judged at all; `own` whether against the car's own past.
+    """
+
+    where: str
+    known: bool
+    own: bool
+    bands: tuple[Band, ...]
+    losses: Losses | None
+    place: Place | None
+    breathing_change: float | None
+    pressure_rise: float | None
+
+
+def judge(record: FillingRecord, car: Car | None, history: History) -> Filling:
+    """Find where air is missing, first against the car's own past, else against full load."""
+    bands = bands_of(record.pulls) if record.metered else ()
+    past = surface(history, NAME, "", PARTS)
+    prior = not record.boosted
+    losses = losses_of(bands, past, prior)
+    place = place_of(losses) if losses is not None else None
+    change, rise = _idle(record, past)
+    where = "" if losses is None or place is None else _where(losses, place, car)
+    if not where and prior and _empty(bands):
+        where = "everywhere"
+    if not where and change is not None and rise is not None:
+        where = "idle_overlap" if change <= -OVERLAP_LOSS and rise >= OVERLAP_PRESSURE else ""
+    own = losses.own if losses is not None else where == "idle_overlap"
+    return Filling(where, losses is not None, own, bands, losses, place, change, rise)
+
+
+def _where(losses: Losses, place: Place, car: Car | None) -> str:
+    level = LEVEL_OWN if losses.own else LEVEL_FIRST
+    low_step = STEP_KNOWN if losses.own or _has_flaps(car) else STEP_UNKNOWN
+    high_step = STEP_KNOWN if losses.own or has_cam_timing(car) else STEP_UNKNOWN
+    everywhere = place.overall >= level and place.overall >= 2.0 * place.level_error
+    if place.sure and place.step <= -low_step and place.high < level:
+        return "low_speeds"
+    if place.sure and place.step >= high_step and (place.high >= level / 2.0 or place.step >= 2.0 * high_step):
+        return "high_speeds"
+    return "everywhere" if everywhere else ""
+
+
+def _has_flaps(car: Car | None) -> bool:
+    return car is not None and car.intake_flaps is True
+
+
+def has_cam_timing(car: Car | None) -> bool:
+    """Whether the car is known to have at least one cam with variable timing."""
+    return car is not None and bool(car.cam_timing)
+
+
+def _empty(bands: tuple[Band, ...]) -> bool:
+    """Whether the best filling lies below what any engine should reach; pulls in one band may be at a bad speed."""
+    known = [band.filling for band in bands if np.isfinite(band.filling)]
+    return len(known) >= 3 and max(known) < LOWEST_FILLING
+
+
+def _idle(record: FillingRecord, past: Mapping[str, Baseline]) -> tuple[float | None, float | None]:
+    """Return how breathing at idle has changed [-] and how much the pressure has risen [kPa], None where unknown."""
+    idle = record.idle
+    pressure, filling = past.get("idle_pressure"), past.get("idle_filling")
+    if idle is None or idle.pressure is None or pressure is None:
+        return None, None
+    rise = idle.pressure - pressure.middle
+    if idle.filling is None or filling is None or filling.middle <= 0.0:
+        return None, rise
+    residual = residual_pressure(idle.outside, COMPRESSION)
+    if min(idle.pressure, pressure.middle) <= residual + 5.0:
+        return None, rise  # next to no air is drawn in there: the ratio says nothing
+    return idle_breathing_change(idle.filling, idle.pressure, filling.middle, pressure.middle, residual), rise
