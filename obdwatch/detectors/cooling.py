@@ -23,12 +23,13 @@ from obdwatch.detectors.cooling_levels import (
 )
 from obdwatch.detectors.cooling_places import (
     ERRATIC_COUNT,
+    SLUG_FALL,
     Excursion,
     better_with_speed,
-    cold_water_waited,
     erratic,
     excursions,
     fan_seen,
+    fastest_fall,
     is_steep,
     regulated,
     stand_end,
@@ -81,6 +82,9 @@ HEAVY_HEAT = 50.0
 """Heat of the fuel [kW per litre], mean of a minute, from which an engine pulls about half of all it can: a trailer
 uphill. At 120 km/h on the level a 2.0 L engine burns half of that (Willans line, common practice)."""
 
+ERRATIC_PARTS = ("coolant_pump", "coolant_temperature_sensor", "head_gasket")
+"""Where coolant is lost or air gets in, and the sensor itself, which jumps alike when its plug is loose."""
+
 MISFIRE_CODES = ("P030", "P031")
 """Beginnings of the misfire codes P0300 to P0312 (SAE J2012)."""
 
@@ -115,6 +119,7 @@ class Seen:
     jumps: int
     stand_before: Before | None
     drive_before: Before | None
+    earlier: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +152,7 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
         signature=judgement.signature,
         urgency=judgement.urgency,
         confidence=judgement.confidence,
-        parts=_with_head_gasket(judgement, drive, history),
+        parts=_with_head_gasket(judgement, drive, seen.earlier),
         measures=(*_measures(seen), *judgement.more),
         spans=_spans(seen, judgement),
         drive_to_get=DRIVE_TO_GET.get(judgement.signature, ""),
@@ -182,6 +187,7 @@ def _look(drive: Drive, car: Car | None, history: History, record: CoolingRecord
         jumps=erratic(raw, from_time) if start is not None else 0,
         stand_before=before(history, "standing_level", record.air, FEWEST_OWN if plain else MAPPED_FEWEST),
         drive_before=before(history, "driving_level", record.air) if plain else None,
+        earlier=hot_drives(history),
     )
 
 
@@ -202,7 +208,7 @@ def _judge(drive: Drive, car: Car | None, history: History, seen: Seen) -> Judge
         parts = ("thermostat", "coolant_pump", "radiator_fan") if first_arrival else PARTS
         return Judgement(Verdict.FAULT, signature, _urgency(seen, Urgency.SOON), 0.9, parts, _rise_of(seen.peril))
     if seen.jumps >= ERRATIC_COUNT:
-        return Judgement(Verdict.FAULT, "coolant_erratic", Urgency.SOON, 0.7, ("coolant_pump", "head_gasket"))
+        return Judgement(Verdict.FAULT, "coolant_erratic", Urgency.NEXT_SERVICE, 0.7, ERRATIC_PARTS)
     return _against_past(seen) or _cleared(seen)
 
 
@@ -226,15 +232,16 @@ def _hot(drive: Drive, car: Car | None, seen: Seen, hot: tuple[Excursion, ...]) 
         parts = _stopped_parts(car, seen, hot)
         return Judgement(Verdict.FAULT, "pump_stopped", _urgency(seen, Urgency.SOON), sure, parts, more)
     if seen.jumps >= ERRATIC_COUNT:
-        parts = ("coolant_pump", "head_gasket")
-        return Judgement(Verdict.FAULT, "coolant_erratic", _urgency(seen, Urgency.SOON), sure, parts, more)
+        return Judgement(Verdict.FAULT, "coolant_erratic", _urgency(seen, Urgency.SOON), sure, ERRATIC_PARTS, more)
     if on_road >= SHARE_ON_ROAD and seen.peril is None and _heavy(seen, hot, heat, size):
         return Judgement(Verdict.NOT_ENOUGH_DATA, "heavy_load", more=more)
     if on_road >= SHARE_ON_ROAD:
         parts = ("coolant_pump", "thermostat", "radiator_fan")
         return Judgement(Verdict.FAULT, "hot_everywhere", _urgency(seen, _by_peak(hot)), sure, parts, more)
     belt = car is None or car.coolant_pump != "electric"
-    if better_with_speed(seen.record) or cold_water_waited(seen.record, hot) or (seen.fan and belt):
+    fall = fastest_fall(seen.record, hot)
+    more = (*more, Measure("fall_on_speeding_up", fall, "K", None, (0.0, SLUG_FALL)))
+    if better_with_speed(seen.record) or fall >= SLUG_FALL or (seen.fan and belt):
         parts = ("coolant_pump", "drive_belt", "radiator_fan") if belt else ("coolant_pump", "radiator_fan")
         return Judgement(Verdict.FAULT, "hot_at_idle", _urgency(seen, Urgency.NEXT_SERVICE), sure, parts, more)
     parts = ("coolant_pump", "radiator_fan") if seen.fan else ("radiator_fan", "coolant_pump")
@@ -337,13 +344,13 @@ def _opened_late(drive: Drive, car: Car | None) -> bool:
     return isinstance(warm_up, WarmUpRecord) and opened_late(warm_up, plain=plain)
 
 
-def _with_head_gasket(judgement: Judgement, drive: Drive, history: History) -> tuple[str, ...]:
+def _with_head_gasket(judgement: Judgement, drive: Drive, earlier: int) -> tuple[str, ...]:
     """Name the head gasket too where it overheats with misfire, or again and again."""
     parts = judgement.parts
     if judgement.urgency not in (Urgency.SOON, Urgency.STOP) or "head_gasket" in parts:
         return parts
     misfire = any(code.code.startswith(MISFIRE_CODES) for code in drive.codes)
-    return (*parts, "head_gasket") if misfire or hot_drives(history) >= AGAIN else parts
+    return (*parts, "head_gasket") if misfire or earlier >= AGAIN else parts
 
 
 def _rise_of(peril: Peril) -> tuple[Measure, ...]:
@@ -368,6 +375,9 @@ def _measures(seen: Seen) -> tuple[Measure, ...]:
     for name, earlier in (("driving_level_before", seen.drive_before), ("standing_level_before", seen.stand_before)):
         if earlier is not None:
             found.append(Measure(name, earlier.middle, "degC"))
+    found += [Measure("top_driving", tops.driving, "degC"), Measure("top_standing", tops.standing, "degC")]
+    if seen.earlier:
+        found.append(Measure("earlier_hot_drives", float(seen.earlier), ""))
     if seen.stand is not None:
         found += [Measure("hot_stand", seen.stand[0], "s"), Measure("stand_rise", seen.stand[2], "K/min")]
     if seen.record.air is not None:

@@ -156,12 +156,12 @@ had been waiting in the radiator. With a dead fan that water is as hot as the en
 half a kelvin per second at most: 0.5 kW/K times 80 K over 80 to 100 kJ/K (energy balance)."""
 
 
-def cold_water_waited(record: CoolingRecord, hot: tuple[Excursion, ...]) -> bool:
-    """Tell whether a hot stand ended with a slug of cold water from the radiator."""
+def fastest_fall(record: CoolingRecord, hot: tuple[Excursion, ...]) -> float:
+    """Return by how much the coolant fell within 10 s during a hot time or the minute after it [K], zero if never."""
     back, after = int(SLUG_TIME / STEP), int(HOT_TIME / STEP)
-    fall = np.full(len(record.coolant), -np.inf)
-    fall[back:] = record.coolant[:-back] - record.coolant[back:]
-    return any(np.any(fall[one.start : one.end + after] >= SLUG_FALL) for one in hot)
+    fall = np.zeros(len(record.coolant))
+    fall[back:] = np.nan_to_num(record.coolant[:-back] - record.coolant[back:])
+    return max((float(np.max(fall[one.start : one.end + after])) for one in hot), default=0.0)
 
 
 def stand_end(record: CoolingRecord, tops: Levels) -> tuple[float, float, float] | None:

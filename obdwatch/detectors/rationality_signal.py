@@ -44,9 +44,10 @@ HEALTHY_LAG, SLOW_LAG = 30.0, 75.0
 """Metal and a sound sensor follow the heat with up to 30 s together (common practice: 10 to 20 s each); a slow one
 with more than 75 s."""
 
-LAG_BETTER, LAG_MISFIT, LAG_FITS = 1.7, 0.65, 1.2
+LAG_BETTER, LAG_MISFIT, LAG_FITS, LAG_NEAR = 1.7, 0.65, 1.2, 1.15
 """A slow sensor is claimed where the lag makes the misfit 1.7 times smaller (variance three times), a sound one misses
-by 0.65 K, twice what a scale of 1 K does by itself, and the lag fits to 1.2 K."""
+by 0.65 K, twice what a scale of 1 K does by itself, and the lag fits to 1.2 K; lags that fit within 15 % of
+the best are as good."""
 
 
 def end_doubts(drive: Drive) -> tuple[Doubt, ...]:
@@ -144,9 +145,11 @@ def _slow(power: FloatArray, road: FloatArray, shown: FloatArray, span: Span) ->
     clear = sound >= LAG_MISFIT and sound >= LAG_BETTER * misfits[best] and misfits[best] <= LAG_FITS
     if LAGS[best] < SLOW_LAG or not clear:
         return ()
-    reason = f"follows the engine's heat some {LAGS[best]:.0f} s late"
+    near = [lag for lag, miss in zip(LAGS, misfits, strict=True) if miss <= LAG_NEAR * misfits[best]]
+    lag = float(np.median(near))
+    reason = f"follows the engine's heat some {lag:.0f} s late"
     measures = (
-        Measure("coolant_lag", LAGS[best], "s", None, (0.0, HEALTHY_LAG)),
+        Measure("coolant_lag", lag, "s", (min(near), max(near)), (0.0, HEALTHY_LAG)),
         Measure("misfit_with_lag", misfits[best], "K"),
         Measure("misfit_without_lag", sound, "K"),
     )

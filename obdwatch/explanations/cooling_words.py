@@ -7,6 +7,7 @@ from types import MappingProxyType
 
 from obdwatch.explanations.wording import Numbers, Words
 from obdwatch.records import Finding, Urgency, Verdict
+from obdwatch.units import to_screen
 
 STOP_NOW = (
     "Stop where it is safe and switch the engine off; a hot engine is ruined within minutes. Never open the cap hot."
@@ -57,10 +58,22 @@ def cooling_words(finding: Finding, units: str) -> Words:
     if finding.verdict is Verdict.HEALTHY:
         return _healthy(numbers)
     headline, reasons = FAULTS.get(finding.signature, _overheating)(numbers)
-    now = STOP_NOW if finding.urgency is Urgency.STOP or finding.signature == "about_to_overheat" else DRIVE_GENTLY
-    gasket = ("It overheats with misfire, or again and again: have the head gasket checked too.",)
-    more = gasket if finding.parts and "head_gasket" in finding.parts[1:] else ()
-    return Words(headline, tuple(one for one in (*reasons, *more, now) if one))
+    more = _gasket(finding, numbers)
+    if finding.urgency is Urgency.STOP or finding.signature == "about_to_overheat":
+        return Words(headline, tuple(one for one in (STOP_NOW, *reasons, more) if one))
+    now = "" if finding.urgency is Urgency.WATCH else DRIVE_GENTLY
+    return Words(headline, tuple(one for one in (*reasons, more, now) if one))
+
+
+def _gasket(finding: Finding, numbers: Numbers) -> str:
+    if "head_gasket" not in finding.parts or finding.signature == "coolant_erratic":
+        return ""
+    if numbers.get("earlier_hot_drives") is None:
+        return "There is a misfire as well: have the head gasket checked too."
+    return (
+        f"It overheated on {numbers.say('earlier_hot_drives')} earlier drives too: have the head gasket checked, before"
+        " or with the repair."
+    )
 
 
 def _healthy(numbers: Numbers) -> Words:
@@ -84,7 +97,7 @@ def _overheating(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
 
 def _about_to(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     return "The engine is about to overheat.", (
-        f"The coolant is at {numbers.say('hottest_coolant')} and rises by {numbers.say('rise', 1)}; at"
+        f"The coolant is at {numbers.say('hottest_coolant')} and rises by {_rate('rise', numbers)}; at"
         f" {numbers.temperature(120.0)}, some {numbers.say('time_left')} away, the engine must be stopped.",
     )
 
@@ -98,8 +111,7 @@ def _standing(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
         else "It never fell while the car stood, as it does when a radiator fan starts."
     )
     return "The engine gets too hot when the car stands or creeps.", (
-        _hottest(numbers),
-        _top("standing_level", numbers, "Standing with the engine running"),
+        _top("top_standing", numbers, "standing with the engine running"),
         _driving(numbers),
         seen,
         "To check: with the engine hot and idling in the open air, see whether the fan starts; if not, look at its"
@@ -108,10 +120,10 @@ def _standing(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
 
 
 def _idle(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
-    return "The engine gets too hot at idle although the fan works.", (
-        _hottest(numbers),
-        _top("standing_level", numbers, "Standing with the engine running"),
+    return "The engine gets too hot at idle, and it does not look like the fan.", (
+        _top("top_standing", numbers, "standing with the engine running"),
         _driving(numbers),
+        _not_the_fan(numbers),
         "Too little coolant is moved at low engine speed: a worn or slipping coolant pump does that, and so do a loose"
         " belt and a low coolant level.",
         LEVEL_FIRST,
@@ -127,7 +139,7 @@ def _stopped(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     )
     return "The coolant heats up steeply on the road: it is not being moved through the radiator.", (
         _hottest(numbers),
-        f"While driving, with air on the radiator, it rose by up to {numbers.say('steepest_rise', 1)}.{compared}",
+        f"While driving, with air on the radiator, it rose by up to {_rate('steepest_rise', numbers)}.{compared}",
         "A coolant pump that has stopped does that, or a thermostat that stays shut; a fan does not.",
         LEVEL_FIRST,
     )
@@ -135,8 +147,7 @@ def _stopped(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
 
 def _everywhere(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     return "The engine gets too hot on the road as well.", (
-        _hottest(numbers),
-        _top("driving_level", numbers, "While driving"),
+        _top("top_driving", numbers, "while driving"),
         f"Of the time it was too hot, {numbers.say('hot_on_road')} was spent driving, where the fan is not needed.",
         "Too little coolant, a blocked radiator, a weak pump or a thermostat that only half opens does that.",
         LEVEL_FIRST,
@@ -173,10 +184,26 @@ def _driving(numbers: Numbers) -> str:
 
 
 def _top(name: str, numbers: Numbers, where: str) -> str:
+    if numbers.get(name) is None:
+        return _hottest(numbers)
+    return f"{_hottest(numbers)} For this car {numbers.say(name)} is the most that is normal {where}."
+
+
+def _rate(name: str, numbers: Numbers) -> str:
     measure = numbers.get(name)
-    if measure is None or measure.expected is None:
-        return ""
-    return f"{where} it was at {numbers.say(name)}; up to {numbers.temperature(measure.expected[1])} is normal here."
+    value = 0.0 if measure is None else to_screen(measure.value, "K", numbers.units)
+    return f"{value:.0f} {numbers.unit('degC')} per minute"
+
+
+def _not_the_fan(numbers: Numbers) -> str:
+    fall, fan = numbers.get("fall_on_speeding_up"), numbers.get("fan_seen")
+    if fall is not None and fall.expected is not None and fall.value >= fall.expected[1]:
+        lost = to_screen(fall.value, "K", numbers.units)
+        return (
+            f"When the engine sped up the coolant fell by {lost:.0f} {numbers.unit('degC')} within seconds: cold water"
+            " had been waiting in the radiator. With a dead fan there is none."
+        )
+    return "A fan did bring it down for a while." if fan is not None and fan.value > 0.5 else ""
 
 
 def _against(name: str, numbers: Numbers, where: str) -> str:

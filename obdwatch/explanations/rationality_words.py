@@ -107,7 +107,7 @@ def _frozen(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
 
 def _slow(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     return "The coolant temperature follows the engine too late: a slow sensor.", (
-        f"It lags by about {numbers.say('coolant_lag')}; {numbers.expected('coolant_lag')} is normal.",
+        f"It lags by about {numbers.say('coolant_lag')} (range {numbers.interval('coolant_lag')}); 30 s is normal.",
         f"With that lag the heat of the fuel explains the curve to {numbers.say('misfit_with_lag', 1)}, without it"
         f" only to {numbers.say('misfit_without_lag', 1)}.",
         "Scale on the sensor does that, and so does coolant that hardly moves past it: check the level too.",

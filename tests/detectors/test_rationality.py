@@ -268,8 +268,11 @@ def test_a_slow_coolant_sensor(style: str, time_constant: float) -> None:
     finding = asked(changed(drive, "coolant_temperature", np.round(shown)))
     assert (finding.verdict, finding.signature) == (Verdict.FAULT, "coolant_slow")
     assert finding.parts[0] == "coolant_temperature_sensor"
-    lag = next(one.value for one in finding.measures if one.name == "coolant_lag")
-    assert 0.5 * time_constant <= lag <= 2.0 * time_constant
+    lag = next(one for one in finding.measures if one.name == "coolant_lag")
+    assert lag.interval is not None
+    # What is seen is the sensor's lag and some 30 s of metal and coolant together; long lags look much alike.
+    assert lag.interval[0] <= time_constant + 60.0
+    assert lag.interval[1] >= 0.8 * time_constant
 
 
 def test_healthy_warm_ups_raise_no_alarm() -> None:

@@ -33,6 +33,9 @@ HOT_MEASURES = (
     Measure("jumps", 7.0, ""),
     Measure("rise", 6.0, "K/min"),
     Measure("time_left", 80.0, "s"),
+    Measure("top_driving", 100.0, "degC"),
+    Measure("top_standing", 103.0, "degC"),
+    Measure("fall_on_speeding_up", 12.0, "K", None, (0.0, 7.0)),
 )
 
 
