@@ -1,0 +1,221 @@
+"""Whether a series moves beyond chance and weather, how it moves, and when it meets its limit.
+
+The chance of a false claim is a budget of the car, not of a test. It is divided evenly among the features that are
+followed, halved between slow drift and shift, and spent over the drives: the n-th value of a feature may spend the
+share FEWEST / (n (n + 1)), which sums to one however long the car is followed (alpha spending with the union bound:
+Holm 1979; Lan and DeMets 1983). Three things keep the budget honest where drives are not independent: drives that
+resemble their neighbours widen the variance of the test; where the outside temperature is known, only what it does not
+explain counts (Libiseller and Grimvall 2002); where it is not, nothing is claimed before a year has passed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from obdwatch.detectors.trends_series import Axis, Series
+from obdwatch.detectors.trends_table import Harm
+from obdwatch.physics.statistics import (
+    mann_kendall,
+    partial_mann_kendall,
+    theil_sen,
+    trend_probability,
+    variance_inflation,
+)
+from obdwatch.physics.statistics_shift import rank_shift
+from obdwatch.records import FloatArray
+
+BUDGET = 0.02
+"""Chance that a healthy car ever gets a false claim of a drift, over all features and drives (our choice: at most 1 to
+3 cars in 100)."""
+
+FEWEST = 8
+"""Fewer values of a feature are not tested: before, no order is rare enough for the share of the budget."""
+
+YEAR = 365.0
+"""Days after which every season has been seen."""
+
+EXPLAINED = 0.01
+"""A shift that the outside temperature explains so well that chance could do the rest is not claimed."""
+
+HORIZON = {Axis.DISTANCE: 16_093.0, Axis.TIME: 365.0}
+"""A limit further away than 10,000 miles [km] or a year [days] is no business of today (the longest forecast of part
+risks; a year's driving, common practice)."""
+
+FURTHEST = {Axis.DISTANCE: 160_934.0, Axis.TIME: 3650.0}
+"""Ends of a forecast beyond 100,000 miles [km] or ten years [days] all mean the same: not in sight."""
+
+SHIFT_SHARE = 0.25
+"""A shift counts when it takes at least so much of the way to the limit."""
+
+CLEAR = 3.0
+"""Without a limit, a drift counts when it is so many times the usual scatter between drives."""
+
+TO_DEVIATION = 1.4826  # median distance to standard deviation, of normal scatter
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """How far [axis] until the limit is met, with the 95 % interval; 0 where it is met already."""
+
+    limit: float
+    distance: float
+    interval: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Movement:
+    """A series that moves beyond chance: from `first` to `now` (with its interval), steadily or at one place.
+
+    `shift_at` [axis] is where it jumped, None for a drift; `harmful` whether it moves the way wear does and far enough
+    to matter; `season` whether the turn of the seasons may explain it.
+    """
+
+    series: Series
+    first: float
+    now: float
+    interval: tuple[float, float]
+    shift_at: float | None
+    forecast: Forecast | None
+    harmful: bool
+    season: bool = False
+
+
+def spent(count: int, features: int) -> float:
+    """Return the chance of a false claim that one test of `count` values may take, among so many features followed."""
+    return BUDGET / 2.0 / max(1, features) * FEWEST / (count * (count + 1.0))
+
+
+def movement(series: Series, features: int) -> Movement | None:
+    """Return how a series moves, None where it does not move beyond chance or too little is known."""
+    count = len(series.values)
+    if count < FEWEST:
+        return None
+    level = spent(count, features)
+    drifts = _drifts(series, level)
+    shift = _shift(series, level)
+    if not drifts and shift is None:
+        return None
+    season = not _seasons_seen(series)
+    line = theil_sen(series.at, series.values)
+    if line is None:
+        return None
+    off = series.values - line.slope * (series.at - np.median(series.at)) - np.median(series.values)
+    if shift is not None:
+        before, after = series.values[:shift], series.values[shift:]
+        stepped = np.concatenate([before - np.median(before), after - np.median(after)])
+        if not drifts or np.sum(np.abs(stepped)) < np.sum(np.abs(off)):
+            return _stepped(series, shift, stepped, season)
+    return _drifted(series, off, season)
+
+
+def _drifts(series: Series, level: float) -> bool:
+    """Whether the series drifts beyond chance, and beyond what the outside temperature explains where it is known."""
+    values = series.values
+    found = mann_kendall(values)
+    one_sided = _one_sided(series, found.score)
+    if one_sided is None or trend_probability(values) * one_sided > level:
+        return False
+    line = theil_sen(series.at, values)
+    if line is None:
+        return False
+    inflation = variance_inflation(series.at, values, line.slope)
+    if inflation > 1.0 and _normal(found.normal / math.sqrt(inflation)) * one_sided > level:
+        return False
+    if series.outside is None:
+        return True
+    left = partial_mann_kendall(values, series.outside)
+    return left.score * found.score > 0.0 and _normal(left.normal / math.sqrt(inflation)) * one_sided <= level
+
+
+def _shift(series: Series, level: float) -> int | None:
+    """Return how many values lie before a shift beyond chance and weather, None where there is none."""
+    values = series.values
+    found = rank_shift(values)
+    if found.probability > 2.0 * level:
+        return None
+    before, after = values[: found.before], values[found.before :]
+    one_sided = _one_sided(series, float(np.median(after) - np.median(before)))
+    if one_sided is None or found.probability * one_sided > level:
+        return None
+    stepped = np.concatenate([before - np.median(before), after - np.median(after)])
+    inflation = variance_inflation(series.at, stepped, 0.0)
+    places = max(1, len(values) - 5)
+    if inflation > 1.0 and _normal(found.statistic / math.sqrt(inflation)) * places * one_sided > level:
+        return None
+    if series.outside is not None and partial_mann_kendall(values, series.outside).probability > EXPLAINED:
+        return None
+    return found.before
+
+
+def _one_sided(series: Series, direction: float) -> float | None:
+    """Return the factor on a two-sided probability, None where the series moves the harmless way."""
+    harm = series.rule.harm
+    if harm is Harm.BOTH:
+        return 1.0
+    return 0.5 if (direction > 0.0) == (harm is Harm.RISE) and direction != 0.0 else None
+
+
+def _normal(score: float) -> float:
+    return math.erfc(abs(score) / math.sqrt(2.0))
+
+
+def _seasons_seen(series: Series) -> bool:
+    """Whether the turn of the seasons cannot be behind a movement: temperature known, or a whole year followed."""
+    return series.outside is not None or (series.days is not None and series.days >= YEAR)
+
+
+def _drifted(series: Series, off: FloatArray, season: bool) -> Movement | None:
+    """A steady drift, by the line through the medians; the scatter of neighbours widens its interval."""
+    line = theil_sen(series.at, series.values)
+    if line is None:
+        return None
+    widening = math.sqrt(variance_inflation(series.at, series.values, line.slope))
+    low, high = (line.slope + (end - line.slope) * widening for end in (line.low, line.high))
+    scatter = TO_DEVIATION * float(np.median(np.abs(off)))
+    error = 1.96 * 1.2533 * scatter * widening / math.sqrt(len(off))  # of a median, whose efficiency is 2/pi
+    middle_at, middle = float(np.median(series.at)), float(np.median(series.values))
+    reach, past = float(series.at[-1]) - middle_at, float(series.at[0]) - middle_at
+    now, first = middle + line.slope * reach, middle + line.slope * past
+    interval = (middle - error + low * reach, middle + error + high * reach)
+    limit = _limit(series, line.slope)
+    if limit is None:
+        harmful = abs(now - first) >= CLEAR * scatter
+        return Movement(series, first, now, interval, None, None, harmful, season)
+    ends = [_until(limit, middle + sign * error, slope, reach, line.slope) for sign in (-1, 1) for slope in (low, high)]
+    furthest = FURTHEST[series.axis]
+    distance = min(_until(limit, middle, line.slope, reach, line.slope), furthest)
+    forecast = Forecast(limit, distance, (min(*ends, furthest), min(max(ends), furthest)))
+    harmful = distance <= HORIZON[series.axis]
+    return Movement(series, first, now, interval, None, forecast, harmful, season)
+
+
+def _until(limit: float, middle: float, slope: float, reach: float, direction: float) -> float:
+    """Distance from the newest value to where the line meets the limit; infinite where it leads away, 0 once met."""
+    ahead = limit - (middle + slope * reach)
+    if ahead * direction <= 0.0:
+        return 0.0
+    return ahead / slope if slope * direction > 0.0 else math.inf
+
+
+def _stepped(series: Series, before: int, off: FloatArray, season: bool) -> Movement:
+    """A jump from one level to another; it says nothing of what comes next, so there is no forecast."""
+    first, now = float(np.median(series.values[:before])), float(np.median(series.values[before:]))
+    scatter = TO_DEVIATION * float(np.median(np.abs(off)))
+    error = 1.96 * 1.2533 * scatter / math.sqrt(len(off) - before)
+    limit = _limit(series, now - first)
+    if limit is None:
+        harmful, forecast = abs(now - first) >= CLEAR * scatter, None
+    else:
+        harmful = (now - first) / (limit - first) >= SHIFT_SHARE if (limit - first) * (now - first) > 0.0 else True
+        met = (limit - now) * (now - first) <= 0.0
+        forecast = Forecast(limit, 0.0, (0.0, 0.0)) if met else None
+    shift_at = float(series.at[before])
+    return Movement(series, first, now, (now - error, now + error), shift_at, forecast, harmful, season)
+
+
+def _limit(series: Series, direction: float) -> float | None:
+    low, high = series.limits
+    return high if direction > 0.0 else low

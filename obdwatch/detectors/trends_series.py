@@ -1,0 +1,170 @@
+"""The numbers of a car's drives as series: by odometer or else by date, from the last repair on, with the weather."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from enum import StrEnum
+
+import numpy as np
+
+from obdwatch.detectors.trends_table import Harm, Rule, rule_for
+from obdwatch.records import Drive, Event, EventKind, Feature, Finding, FloatArray
+
+SECONDS_PER_DAY = 86400.0
+OUTSIDE = "outside_air"  # the feature of any detector that holds the outside temperature of a drive [degC]
+MOSTLY = 0.8
+"""An axis, or the weather, serves where at least so many of the values have it; the others are then left out."""
+
+
+class Axis(StrEnum):
+    """Along what a series is followed; its unit."""
+
+    DISTANCE = "km"
+    TIME = "d"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a drive stands: odometer [km], date, outside temperature [degC]; None where unknown."""
+
+    odometer_km: float | None
+    at: datetime | None
+    outside: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One feature over the drives of a car: `at` [axis, increasing], `values` [unit], `outside` [degC] or None.
+
+    `days` is how long it was followed, None where the dates are not known; `limits` are lower and upper.
+    """
+
+    detector: str
+    name: str
+    unit: str
+    rule: Rule
+    axis: Axis
+    at: FloatArray
+    values: FloatArray
+    outside: FloatArray | None
+    days: float | None
+    limits: tuple[float | None, float | None]
+
+    @property
+    def key(self) -> str:
+        """What the series is called in measures."""
+        return f"{self.detector}/{self.name}"
+
+
+def series_of(
+    drive: Drive,
+    features: Sequence[Feature],
+    events: Sequence[Event],
+    findings: Sequence[Finding],
+    table: Sequence[Rule],
+) -> list[Series]:
+    """Return every followed series of a car; `findings` are those of the drive itself, `features` those before it."""
+    every = [*features, *_current(drive, findings)]
+    places = _places(every)
+    found = []
+    for (detector, name), values in sorted(_grouped(every).items()):
+        rule = rule_for(detector, name, table)
+        if rule is None or rule.harm is Harm.NONE:
+            continue
+        kept = _since_repair(values, events, rule)
+        expected = _expected(findings, detector, name)
+        one = _series(kept, places, rule, rule.limits(expected))
+        if one is not None:
+            found.append(one)
+    return found
+
+
+def _current(drive: Drive, findings: Sequence[Finding]) -> list[Feature]:
+    session = drive.session
+    return [
+        Feature(session.id, f.detector, m.name, m.value, m.unit, m.interval, session.started_at, session.odometer_km)
+        for f in findings
+        for m in (*f.measures, *f.learnt)
+    ]
+
+
+def _grouped(features: Iterable[Feature]) -> dict[tuple[str, str], list[Feature]]:
+    """Features by detector and name, one a drive: the middle one where a drive has several."""
+    by_session: dict[tuple[str, str], dict[str, list[Feature]]] = defaultdict(lambda: defaultdict(list))
+    for feature in features:
+        if np.isfinite(feature.value):
+            by_session[feature.detector, feature.name][feature.session_id].append(feature)
+    return {
+        key: [replace(several[0], value=float(np.median([f.value for f in several]))) for several in sessions.values()]
+        for key, sessions in by_session.items()
+    }
+
+
+def _places(features: Iterable[Feature]) -> dict[str, Place]:
+    outside: dict[str, list[float]] = defaultdict(list)
+    places: dict[str, Place] = {}
+    for feature in features:
+        if feature.name == OUTSIDE and np.isfinite(feature.value):
+            outside[feature.session_id].append(feature.value)
+        odometer = feature.odometer_km if feature.odometer_km is not None and np.isfinite(feature.odometer_km) else None
+        places[feature.session_id] = Place(odometer, feature.at, None)
+    return {
+        session: replace(place, outside=float(np.median(outside[session]))) if session in outside else place
+        for session, place in places.items()
+    }
+
+
+def _since_repair(values: list[Feature], events: Sequence[Event], rule: Rule) -> list[Feature]:
+    """Leave out what was measured before a part that the feature depends on was renewed."""
+    repairs = [event for event in events if event.kind is EventKind.REPAIR and event.part in rule.parts]
+    return [one for one in values if not any(_is_before(one, repair) for repair in repairs)]
+
+
+def _is_before(feature: Feature, event: Event) -> bool:
+    """Whether a drive was before an entry of the log; where nothing tells, it is taken to be."""
+    if feature.at is not None:
+        return feature.at < event.at
+    if feature.odometer_km is not None and event.odometer_km is not None:
+        return feature.odometer_km < event.odometer_km
+    return True
+
+
+def _expected(findings: Sequence[Finding], detector: str, name: str) -> tuple[float, float] | None:
+    measures = (m for f in findings if f.detector == detector for m in (*f.measures, *f.learnt) if m.name == name)
+    return next((measure.expected for measure in measures if measure.expected is not None), None)
+
+
+def _series(
+    values: list[Feature], places: dict[str, Place], rule: Rule, limits: tuple[float | None, float | None]
+) -> Series | None:
+    """Put values in order along the axis that most of them have; None where neither serves."""
+    where = [places[one.session_id] for one in values]
+    unit = values[-1].unit if values else ""
+    distances = [place.odometer_km for place in where]
+    dates = [place.at.timestamp() / SECONDS_PER_DAY if place.at is not None else None for place in where]
+    for axis, marks in ((Axis.DISTANCE, distances), (Axis.TIME, dates)):
+        usable = [n for n, mark in enumerate(marks) if mark is not None and values[n].unit == unit]
+        if len(usable) < max(2, MOSTLY * len(values)):
+            continue
+        at = np.array([marks[n] for n in usable], dtype=np.float64)
+        order = np.argsort(at, kind="stable")
+        usable = [usable[n] for n in order]
+        known_days = [day for n in usable if (day := dates[n]) is not None]
+        days = max(known_days) - min(known_days) if len(known_days) >= MOSTLY * len(usable) else None
+        outside = np.array([_or_nan(where[n].outside) for n in usable])
+        seen = np.isfinite(outside)
+        if 0 < np.count_nonzero(seen) >= MOSTLY * len(usable):
+            usable, outside, at = [n for n, ok in zip(usable, seen, strict=True) if ok], outside[seen], at[order][seen]
+        else:
+            outside, at = None, at[order]  # type: ignore[assignment]
+        numbers = np.array([values[n].value for n in usable])
+        first = values[usable[0]]
+        return Series(first.detector, first.name, unit, rule, axis, at, numbers, outside, days, limits)
+    return None
+
+
+def _or_nan(value: float | None) -> float:
+    return np.nan if value is None else value
