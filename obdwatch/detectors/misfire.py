@@ -36,8 +36,11 @@ SUSTAINED = 5
 """Windows of 200 revolutions with catalyst-damaging misfire, together the 1,000 of the other window, from which the car
 must not be driven on while it lasts."""
 
-ONE_BURST = 0.8
-"""Share of all misfires between two readings that makes them one event: a rough road, a stumble (workshop rule)."""
+CERTAIN = 100.0
+"""Misfires that a code for a cylinder stands for: so many that no chance names it; the code tells no number."""
+
+OCCASIONS = 3.0
+"""Fewer occasions than these are chance events, a rough road or a stumble, and no condition can be read from them."""
 
 FEWEST_ROUNDS = 10
 """Readings from which "between two readings" means a short time: five minutes at one in half a minute."""
@@ -149,7 +152,7 @@ def _by_counts(seen: Evidence, car: Car | None) -> Judgement | None:
     coarse = window is not None and window.seen >= COARSE
     least = MEAN_FLOOR if coarse else HALF_FLOOR
     near = window is not None and window.high >= EMISSION_PERCENT and window.value >= least
-    if enough and near and grown and (coarse or seen.largest_step < ONE_BURST):
+    if enough and near and grown and (coarse or seen.occasions >= OCCASIONS):
         return Judgement(Verdict.FAULT, pattern.name, Urgency.WATCH, 0.6, pattern)
     return None
 
@@ -160,7 +163,7 @@ def _is_burst(seen: Evidence) -> bool:
     if seen.codes or seen.counters.failed or seen.whole or len(seen.times) < FEWEST_ROUNDS:
         return False
     short = seen.blocks(CATALYST_WINDOW, CATALYST_PERCENT) <= 2
-    return short and seen.largest_step >= ONE_BURST and not seen.scene.temperatures.mostly("cold_start")
+    return short and seen.occasions < OCCASIONS and not seen.scene.temperatures.mostly("cold_start")
 
 
 def _emission(seen: Evidence, pattern: Pattern, *, apart: bool, burst: bool) -> Judgement:
@@ -176,7 +179,7 @@ def _emission(seen: Evidence, pattern: Pattern, *, apart: bool, burst: bool) -> 
     # All cylinders alike, in no condition that explains it: a rough road shakes the crank like that.
     vague = pattern.name == "all_cylinders" and not objects
     urgency = Urgency.NEXT_SERVICE if (repeated or apart) and not vague else Urgency.WATCH
-    if pattern.parts[:1] == ("head_gasket",):
+    if pattern.parts[:1] == ("head_gasket",) and seen.scene.temperatures.mostly("cold_start"):
         urgency = Urgency.SOON  # coolant in a cylinder ruins bearings and catalyst, and can lock the engine
     confidence = (0.93 if repeated and not vague else 0.6 if vague else 0.75) - (0.15 if seen.whole else 0.0)
     return Judgement(Verdict.FAULT, pattern.name, urgency, confidence, pattern)
@@ -200,7 +203,7 @@ def _by_code(seen: Evidence, car: Car | None) -> Judgement | None:
     if not seen.codes:
         return None
     cylinders = max(seen.cylinders, *(int(code[3:]) for code in seen.codes))
-    named = [float(f"P03{place:02d}" in seen.codes) for place in range(1, cylinders + 1)]
+    named = [CERTAIN * (f"P03{place:02d}" in seen.codes) for place in range(1, cylinders + 1)]
     pattern = pattern_of(np.array(named if any(named) else [1.0] * cylinders), car, seen.scene)
     urgency = Urgency.NEXT_SERVICE if seen.stored else Urgency.WATCH
     counted = seen.counters is not None and seen.counters.ran

@@ -114,10 +114,10 @@ class Evidence:
         return bool(misfire_percent(last, EMISSION_WINDOW, self.cylinders) >= CATALYST_PERCENT)
 
     @property
-    def largest_step(self) -> float:
-        """Share of the misfires that came between two successive readings [0..1]."""
+    def occasions(self) -> float:
+        """On how many occasions misfires came: 1 if all between two readings, n if alike between n (participation)."""
         steps = np.diff(self.counts.sum(axis=1))
-        return float(steps.max() / steps.sum()) if len(steps) and steps.sum() > 0.0 else 0.0
+        return float(steps.sum() ** 2 / np.sum(steps**2)) if len(steps) and steps.sum() > 0.0 else 0.0
 
 
 def gather(drive: Drive, car: Car | None, history: History, name: str) -> Evidence:

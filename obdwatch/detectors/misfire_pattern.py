@@ -20,6 +20,9 @@ STANDS_OUT = 1e-5
 """Chance of a count as high as this from the rate of the other cylinders; a drive asks for each of up to 12 cylinders,
 and this leaves one false alarm in some ten thousand drives."""
 
+NAMED = 1e-3
+"""Chance of the same kind from which cylinders are not named: few misfires fall unevenly by themselves."""
+
 LEAN_TRIM, LEAN_CYLINDER = 8.0, 0.25
 """Total trim that is no longer usual [%] (trade press); fuel that one cylinder must lack to misfire: petrol burns badly
 from lambda 1.3 on at part load (Heywood, chapter 9, from memory)."""
@@ -137,7 +140,7 @@ def bank_of(cylinder: int, car: Car | None) -> int | None:
 def pattern_of(counts: FloatArray, car: Car | None, scene: Scene) -> Pattern:
     """Name the pattern of the counts [cylinders] and the parts it points to, likeliest first."""
     named = guilty(counts)
-    if len(counts) < 2 or len(named) == len(counts):
+    if len(counts) < 2 or len(named) == len(counts) or stands_out(counts, named) >= NAMED:
         return _all(scene)
     if len(named) == 1:
         return _one(named[0], len(counts), car, scene)

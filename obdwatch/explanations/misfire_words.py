@@ -84,8 +84,8 @@ CHECKS: Mapping[str, str] = MappingProxyType(
         "coil_pair": "To check: swap the two coil units if they are alike, and look at the plugs and leads of both.",
         "two_neighbours": "A head gasket can leak between two cylinders, or let coolant in. To check: watch the coolant"
         " level, look for white steam after a cold start, and have both cylinders pressure tested.",
-        "two_cold": "If they are neighbours in the block, a head gasket that leaks comes first. To check: watch the coolant"
-        " level, and look for white steam after a cold start.",
+        "two_cold": "If they are neighbours in the block, suspect the head gasket. To check: watch the coolant level,"
+        " and look for white steam after a cold start.",
         "two_cylinders": "To check: swap coils and plugs with the good cylinders, one kind at a time, and drive again.",
         "one_bank": "What one bank has alone is its mixture, its exhaust and its cams. To check: look for leaks, a"
         " blocked catalyst and a stuck cam on that side.",
@@ -154,8 +154,8 @@ def _healthy(finding: Finding, numbers: Numbers) -> Words:
         return Words("No sign of misfire, as far as codes and idle can tell.", (reason, *_idle(numbers)))
     reasons = [*_how_much(numbers), "A few misfires are normal in every engine."]
     if finding.signature == "one_burst":
-        reasons.append("Nearly all came in one burst and over all cylinders: a rough road or a stumble does that.")
-        return Words("One short burst of misfires, and nothing else.", tuple(reasons))
+        reasons.append("Nearly all came at once and over all cylinders: a rough road or a stumble does that.")
+        return Words("A short burst of misfires, and nothing else.", tuple(reasons))
     return Words("The engine does not misfire more than a sound one.", tuple(reasons))
 
 
