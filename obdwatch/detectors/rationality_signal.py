@@ -44,9 +44,9 @@ HEALTHY_LAG, SLOW_LAG = 30.0, 75.0
 """Metal and a sound sensor follow the heat with up to 30 s together (common practice: 10 to 20 s each); a slow one
 with more than 75 s."""
 
-LAG_BETTER, LAG_MISFIT, LAG_FITS, LAG_NEAR = 1.7, 0.65, 1.2, 1.15
+LAG_BETTER, LAG_MISFIT, LAG_FITS, LAG_NEAR = 1.7, 0.65, 1.2, 1.3
 """A slow sensor is claimed where the lag makes the misfit 1.7 times smaller (variance three times), a sound one misses
-by 0.65 K, twice what a scale of 1 K does by itself, and the lag fits to 1.2 K; lags that fit within 15 % of
+by 0.65 K, twice what a scale of 1 K does by itself, and the lag fits to 1.2 K; lags that fit within 30 % of
 the best are as good."""
 
 
