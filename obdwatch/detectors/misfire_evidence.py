@@ -115,9 +115,14 @@ class Evidence:
 
     @property
     def occasions(self) -> float:
-        """On how many occasions misfires came: 1 if all between two readings, n if alike between n (participation)."""
-        steps = np.diff(self.counts.sum(axis=1))
-        return float(steps.sum() ** 2 / np.sum(steps**2)) if len(steps) and steps.sum() > 0.0 else 0.0
+        """On how many occasions misfires came."""
+        return occasions_of(self.counts)
+
+
+def occasions_of(counts: FloatArray) -> float:
+    """Return 1 if all misfires came between two readings, n if alike between n (participation number)."""
+    steps = np.diff(counts.sum(axis=1))
+    return float(steps.sum() ** 2 / np.sum(steps**2)) if len(steps) and steps.sum() > 0.0 else 0.0
 
 
 def gather(drive: Drive, car: Car | None, history: History, name: str) -> Evidence:
@@ -189,7 +194,18 @@ def _scene(
     temperatures = shares(turned, times, total, by_load=False)
     of_bank = _misfire_of_bank(car, turned, times, counts, sum(one is not None for one in trims))
     starves, little_air = starves_under_load(drive, turned), measures_little_air(drive, turned)
-    return Scene(loads, temperatures, (usual[0], usual[1]), growth, of_bank, codes, cams, starves, little_air)
+    return Scene(
+        loads,
+        temperatures,
+        (usual[0], usual[1]),
+        growth,
+        of_bank,
+        codes,
+        cams,
+        starves,
+        little_air,
+        occasions_of(counts),
+    )
 
 
 def _misfire_of_bank(

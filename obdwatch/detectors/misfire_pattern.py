@@ -20,6 +20,9 @@ STANDS_OUT = 1e-5
 """Chance of a count as high as this from the rate of the other cylinders; a drive asks for each of up to 12 cylinders,
 and this leaves one false alarm in some ten thousand drives."""
 
+BY_CHANCE = 0.2
+"""Chance at which nothing under load is no wonder: it only orders parts, it raises nothing."""
+
 NAMED = 1e-3
 """Chance of the same kind from which cylinders are not named: few misfires fall unevenly by themselves."""
 
@@ -59,7 +62,7 @@ class Scene:
 
     `misfire_of_bank` is that of the worst cylinder's bank [% of its firings], None where nothing was counted; `starves`
     whether the mixture is lean where a rich one is asked for, `little_air` whether full throttle measures little air;
-    `codes` and `failed_cams` are what the car itself says.
+    `codes` and `failed_cams` are what the car itself says; `occasions` on how many misfires came.
     """
 
     loads: Shares
@@ -71,6 +74,7 @@ class Scene:
     failed_cams: bool = False
     starves: bool | None = None
     little_air: bool = False
+    occasions: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,6 +273,10 @@ def _only_cold(scene: Scene) -> bool:
 
 
 def _spares_load(scene: Scene) -> bool:
-    """Misfires fewer under load than its share of the turns: residual gas and thin mixtures burn better there."""
-    loaded = scene.loads.misfires.get("loaded")
-    return loaded is not None and loaded < 0.5 * scene.loads.revolutions.get("loaded", 0.0)
+    """Misfires fewer under load than its share of the turns: residual gas and thin mixtures burn better there.
+
+    So many occasions must have been seen that some of them would have fallen under load by chance.
+    """
+    loaded, exposure = scene.loads.misfires.get("loaded"), scene.loads.revolutions.get("loaded", 0.0)
+    telling = (1.0 - exposure) ** scene.occasions < BY_CHANCE
+    return loaded is not None and telling and loaded < 0.5 * exposure
