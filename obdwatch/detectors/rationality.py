@@ -11,6 +11,7 @@ from obdwatch.detectors.rationality_air import flow_doubts, pressure_doubts
 from obdwatch.detectors.rationality_cold import cold_doubts
 from obdwatch.detectors.rationality_doubt import Doubt
 from obdwatch.detectors.rationality_signal import end_doubts, heat_doubts, intake_doubts, stuck_pressure
+from obdwatch.detectors.rationality_throttle import throttle_doubts
 from obdwatch.records import Car, Drive, Finding, History, Measure, Verdict
 
 NAME = "rationality"
@@ -44,6 +45,8 @@ def doubts(drive: Drive, car: Car | None) -> tuple[tuple[Doubt, ...], tuple[str,
     for answer in asked.values():
         found += answer or ()
     found += [*intake_doubts(drive), *stuck_pressure(drive)]
+    if not any(doubt.key == "intake_manifold_pressure" for doubt in found):
+        found += throttle_doubts(drive, car)
     ordered = sorted(found, key=lambda one: (not one.firm, not one.parts, -one.confidence))
     return tuple(ordered), tuple(name for name, answer in asked.items() if answer is not None)
 

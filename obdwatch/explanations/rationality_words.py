@@ -145,6 +145,19 @@ def _pressure_stuck(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     )
 
 
+def _throttle_contradicts(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
+    return "The throttle position contradicts the pressure behind the throttle.", (
+        f"For {numbers.say('contradiction_time')} it said wide open with a vacuum behind it, or shut without any.",
+        "The position sensor in the throttle body is the first suspect, the manifold pressure sensor the second.",
+    )
+
+
+def _throttle_stuck(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
+    return "The throttle position does not move.", (
+        f"It stood still for {numbers.minutes('contradiction_time')} while the engine drew little air and much.",
+    )
+
+
 def _flow_dead(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     return "The air-mass sensor shows no air although the engine runs.", (
         f"It read {numbers.say('usual_flow', 2)}; even a small engine breathes more at idle.",
@@ -207,6 +220,8 @@ FAULTS: Mapping[str, Callable[[Numbers], tuple[str, tuple[str, ...]]]] = Mapping
         "manifold_above_outside": _manifold_above,
         "outside_pressure_wrong": _outside,
         "pressure_stuck": _pressure_stuck,
+        "throttle_contradicts": _throttle_contradicts,
+        "throttle_stuck": _throttle_stuck,
         "flow_dead": _flow_dead,
         "flow_stuck": _flow_stuck,
         "flow_too_low": _flow_wrong("little"),

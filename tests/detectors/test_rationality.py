@@ -222,6 +222,62 @@ def test_manifold_pressure_that_does_not_move() -> None:
     assert "intake_manifold_pressure" in untrusted(drive, None)
 
 
+def throttled(position: FloatArray | None = None, pressure: FloatArray | None = None) -> Drive:
+    """Five minutes in which the throttle opens and shuts and the manifold pressure follows it, 30 to 98 kPa."""
+    times = np.arange(0.0, 300.0, 0.5)
+    speed = 1800.0 + 600.0 * np.sin(times / 23.0)
+    truth = 14.0 + 33.0 * (1.0 + np.sin(times / 9.0)) ** 1.5
+    follows = 30.0 + 68.0 * np.minimum(1.0, (truth - 14.0) / 50.0)
+    flow = speed_density_air_flow(speed, follows, np.full(len(times), 25.0), 2.0, 0.8)
+    signals = {
+        "engine_speed": Signal("engine_speed", "1/min", times, speed),
+        "throttle_position": Signal("throttle_position", "%", times, truth if position is None else position),
+        "intake_manifold_pressure": Signal(
+            "intake_manifold_pressure", "kPa", times, np.round(follows if pressure is None else pressure)
+        ),
+        "air_flow": Signal("air_flow", "g/s", times, flow),
+        "barometric_pressure": Signal("barometric_pressure", "kPa", times[::60], np.full(10, 100.0)),
+        "short_term_fuel_trim_bank_1": Signal("short_term_fuel_trim_bank_1", "%", times, np.zeros(len(times))),
+    }
+    return Drive(Session("throttled", None), signals)
+
+
+def test_a_throttle_that_fits_its_pressure_is_believed() -> None:
+    assert untrusted(throttled(), None) == {}
+
+
+def test_a_throttle_that_says_the_opposite_of_its_pressure() -> None:
+    drive = throttled()
+    turned = 107.0 - drive.signals["throttle_position"].values
+    finding = asked(throttled(position=turned))
+    assert (finding.verdict, finding.signature) == (Verdict.FAULT, "throttle_contradicts")
+    assert finding.parts == ("throttle_body",)
+    assert "throttle_position" in untrusted(throttled(position=turned), None)
+
+
+def test_an_engine_that_meters_air_with_its_valves_keeps_the_throttle_open() -> None:
+    times = np.arange(0.0, 300.0, 0.5)
+    drive = throttled(position=np.full(600, 80.0), pressure=95.0 + 2.0 * np.sin(times / 9.0))
+    assert "throttle_position" not in untrusted(drive, None)
+
+
+def test_a_charger_hides_the_outside_pressure() -> None:
+    drive = throttled()
+    truth = drive.signals["intake_manifold_pressure"].values
+    charged = throttled(pressure=np.where(truth > 90.0, 180.0, truth))
+    wide = np.where(truth > 60.0, 90.0, drive.signals["throttle_position"].values)
+    blown = {key: one for key, one in charged.signals.items() if key != "barometric_pressure"}
+    blown["throttle_position"] = replace(blown["throttle_position"], values=wide)
+    assert untrusted(replace(drive, signals=blown), None) == {}
+
+
+def test_a_throttle_that_does_not_move() -> None:
+    drive = throttled(position=np.full(600, 16.0))
+    only_flow = {key: one for key, one in drive.signals.items() if key != "intake_manifold_pressure"}
+    assert asked(replace(drive, signals=only_flow)).signature == "throttle_stuck"
+    assert "throttle_position" in untrusted(drive, None)
+
+
 def changed(drive: Drive, key: str, values: FloatArray) -> Drive:
     return replace(drive, signals={**drive.signals, key: replace(drive.signals[key], values=values)})
 
