@@ -202,7 +202,9 @@ def _lacks_fuel(bank: int | None, cylinders: int, car: Car | None, scene: Scene)
     odds = INJECTOR_ODDS
     if own is not None and scene.misfire_of_bank is not None:
         spread = TRIM_SPREAD if other is None else BANK_SPREAD
-        excess = own - (other or 0.0) - scene.misfire_of_bank
+        lacking = own - (other or 0.0)
+        # Air of failed firings reads lean and explains up to all of a lean trim, but never makes a bank look rich.
+        excess = max(lacking - scene.misfire_of_bank, min(lacking, 0.0))
         lean = 1.5 * 100.0 * LEAN_CYLINDER / max(size, 1)
         odds += _log_normal(excess, lean, np.hypot(spread, lean / 2.0)) - _log_normal(excess, 0.0, spread)
     loaded, exposure = scene.loads.misfires.get("loaded"), scene.loads.revolutions.get("loaded", 0.0)

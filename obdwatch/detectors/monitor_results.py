@@ -13,7 +13,7 @@ import numpy as np
 from obdwatch.detectors.monitor_results_margin import Judged, Sorted, sort_results
 from obdwatch.detectors.monitor_results_parts import bank_of_monitor, drive_for, parts_of
 from obdwatch.detectors.monitor_results_trend import Drift, drift
-from obdwatch.records import Car, Drive, EventKind, Feature, Finding, History, Measure, Span, Urgency, Verdict
+from obdwatch.records import Car, CodeKind, Drive, EventKind, Feature, Finding, History, Measure, Span, Urgency, Verdict
 
 NAME = "monitor_results"
 USES: frozenset[str] = frozenset()
@@ -32,6 +32,10 @@ SEVERAL = 2
 
 SHOWN = 6
 """Results shown at most, those nearest to their limits; all of them go into the car's history."""
+
+FAILED, SILENT, RAW = 0.95, 0.8, 0.6
+"""Confidence in a failed result; in one although the car holds no code at all, not even a pending one; and in one from
+before CAN, whose unit nobody knows (workshop rule)."""
 
 DRIVE_TO_GET = {
     "no_results": "Read the car's monitor results (service 06); most cars tell them from about 2005 on.",
@@ -67,7 +71,7 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
     codes = frozenset(reading.code for reading in drive.codes)
     if failed:
         worst = min(failed, key=lambda one: one.margin)
-        sure = 0.6 if worst.is_raw else 0.95 if worst.result.monitor < 0xE0 else 0.8
+        sure = RAW if worst.is_raw else SILENT if _keeps_silent(drive) else FAILED
         urgency = Urgency.WATCH if worst.is_raw else Urgency.NEXT_SERVICE
         return _fault("test_failed", urgency, sure, worst, found, learnt, drive, car, codes)
     if at_times:
@@ -87,6 +91,11 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
         learnt=learnt,
         drive_to_get=drive_for(found.not_run),
     )
+
+
+def _keeps_silent(drive: Drive) -> bool:
+    """Whether the pending codes were read and there is no code: a failed test should leave one (40 CFR 86.010-18)."""
+    return CodeKind.PENDING in drive.codes_read and not drive.codes
 
 
 def _missing(found: Sorted) -> Finding:
@@ -115,7 +124,7 @@ def _fault(
         urgency=urgency,
         confidence=confidence,
         parts=parts_of(worst, car, codes, found.judged),
-        measures=_measures(found, worst, moved),
+        measures=(*_measures(found, worst, moved), *([Measure("no_code", 1.0, "")] if _keeps_silent(drive) else [])),
         spans=_spans(drive, worst),
         learnt=learnt,
     )

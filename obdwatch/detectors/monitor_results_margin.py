@@ -120,6 +120,8 @@ def limits_of(result: MonitorResult) -> Limited | None:
     low, high = (one if one is not None and np.isfinite(one) else None for one in (result.minimum, result.maximum))
     if low == 0.0 and high == 0.0:
         return None  # zero to zero is no limit that an honest result could keep
+    if low is not None and high is not None and low > high:
+        return None  # no result could pass: the numbers mean something else
     bottom, top = (scaling.value(raw) for raw in ((0x8000, 0x7FFF) if scaling.signed else (0, FULL)))
     step = abs(scaling.scale) / 2.0
     low = None if low is None or low <= bottom + step else low

@@ -91,7 +91,7 @@ CHECKS: Mapping[str, str] = MappingProxyType(
         " blocked catalyst and a stuck cam on that side.",
         "all_under_load": "Under load a worn plug cannot spark any more, and a weak fuel pump runs short. To check: the"
         " gap and age of the plugs first, then the fuel pressure at full load.",
-        "all_at_idle": "At idle a leak in the intake or a cam that stays advanced thins the mixture. To check: look for"
+        "all_at_idle": "At idle a leak in the intake or a cam stuck advanced spoils the mixture. To check: look for"
         " leaks with smoke, and test the cam timing valve.",
         "all_at_light_load": "Exhaust gas that stays in the cylinder, or extra air, hurts most at light load. To check:"
         " test the cam timing valve, and look for leaks with smoke.",
@@ -183,6 +183,8 @@ def _how_much(numbers: Numbers) -> list[str]:
     share, turns = numbers.get("misfire_percent"), numbers.get("counted_turns")
     if share is None or turns is None:
         return []
+    if share.value == 0.0:
+        return [f"Over {turns.value:,.0f} turns of the engine not one firing failed."]
     found = [f"Over {turns.value:,.0f} turns of the engine {_few(share.value)} of all firings failed."]
     worst, spacing = numbers.get("worst_1000"), numbers.get("turns_between_readings")
     if worst is not None and worst.value > 0.0:

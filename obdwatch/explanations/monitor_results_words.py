@@ -88,6 +88,8 @@ def _fault(finding: Finding, numbers: Numbers) -> Words:
     reasons += [text for group, text in MEANINGS if int(monitor.value) in group]
     if monitor.value >= LEGACY_MONITOR:
         reasons.append("This older car gives no units: only that the number is beyond its limit is sure.")
+    if finding.signature == "test_failed" and numbers.get("no_code") is not None:
+        reasons.append("The car has set no code for it yet; many set one only when the test fails again.")
     if not finding.parts:
         reasons.append("None of the wear parts that are followed here is meant by it.")
     return Words(headline, (*reasons, *_others(numbers, key, 3), *_unknown(numbers), *_waiting(numbers)))

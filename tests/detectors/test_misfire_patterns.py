@@ -97,6 +97,7 @@ def test_a_dead_cylinder_must_not_be_driven_on() -> None:
     drive, _ = record(anywhere((2,), 1.0))
     finding = detect(drive, INLINE_FOUR, History())
     assert finding.urgency is Urgency.STOP
+    assert finding.parts[0] == "ignition_coil"  # the trims know nothing of it: no fuel is missing
     assert value(finding, "worst_200") == pytest.approx(25.0, abs=2.5)  # one of four is 25 %; reading times blur it
     assert value(finding, "percent_cylinder_2") == pytest.approx(100.0, rel=0.05)
 

@@ -218,6 +218,17 @@ def test_a_result_that_fails_again_and_again_but_not_at_the_end_is_watched() -> 
     assert value(finding, "failing_readings") == 3
 
 
+def test_limits_the_wrong_way_round_are_not_judged() -> None:
+    assert detect(drive_with(*frames("46 41 80 01 0032 0064 000A")), None, History()).signature == "not_comparable"
+
+
+def test_a_failed_test_without_any_code_is_less_sure() -> None:
+    failing = drive_with(*frames("46 21 80 20 00E0 0000 00BF"))
+    silent = replace(failing, codes_read=frozenset({CodeKind.PENDING}))
+    assert detect(silent, None, History()).confidence < detect(failing, None, History()).confidence
+    assert value(detect(silent, None, History()), "no_code") == 1.0
+
+
 def test_two_control_units_are_kept_apart() -> None:
     engine, other = frames(PASSING[1]), frames("46 21 80 20 00E0 0000 00BF", ecu=0x7E9)
     finding = detect(drive_with(*engine, *other), None, History())
