@@ -29,6 +29,9 @@ HUNTING_WINDOW = 6.0
 HUNTING_SECONDS = 40.0
 """Longest unbroken idle needed [s]: four of the longest swings."""
 
+NEARLY_BEST = 0.9
+"""A peak of the correlation so near the highest is as good; among those the shortest is the period."""
+
 ENOUGH_READINGS = 60
 
 
@@ -80,5 +83,10 @@ def _hunting(times: FloatArray, values: FloatArray, usual: float) -> tuple[float
     # Fewer pairs lie far apart; without this a long period would look less regular than it is.
     correlation = correlation / correlation[0] * len(off) / (len(off) - np.arange(len(off)))
     first, last = (round(period / HUNTING_STEP) for period in HUNTING_PERIODS)
-    best = first + int(np.argmax(correlation[first : last + 1]))
+    within = correlation[first : last + 1]
+    peaks = np.flatnonzero((within[1:-1] >= within[:-2]) & (within[1:-1] >= within[2:])) + 1
+    if not len(peaks) or within[peaks].max() <= 0.0:
+        return float(np.sqrt(np.mean(off**2))), 0.0, 0.0
+    # A regular swing also repeats after two and three periods: the first good peak is its period.
+    best = first + int(peaks[within[peaks] >= NEARLY_BEST * within[peaks].max()][0])
     return float(np.sqrt(np.mean(off**2))), best * HUNTING_STEP, float(correlation[best])

@@ -13,6 +13,8 @@ import numpy as np
 
 from obdwatch.detectors.idle_quality_record import BIN_ENOUGH, BINS_PER_E, IdleRecord
 from obdwatch.detectors.oxygen_sensors_baseline import FEWEST_DRIVES, MAD_TO_SIGMA, baseline, since_repair
+from obdwatch.physics.air import STANDARD_PRESSURE
+from obdwatch.physics.idle_air import residual_filling
 from obdwatch.records import History, Measure
 
 NEAR = 0.2
@@ -24,6 +26,12 @@ SLOPE_SEEN = 0.05
 SLOPE_ALLOWANCE = 8.0
 """Throttle position [%] that a changed opening may explain per natural logarithm where no slope is known: opening grows
 at least in proportion to an angle of some percent (geometry of a butterfly)."""
+
+PRESSURE_STEP = 1.0
+"""One step of the pressure's scale [kPa] (SAE J1979)."""
+
+PLAIN_DROP = 0.02
+"""A drop of the plain filling [-] as large as half a step of pressure at idle: below it there is none."""
 
 RESOLUTION = 0.15
 """Error of a mean throttle position [%]: 0.39 % steps (SAE J1979), uniform, with the control's own dither."""
@@ -52,11 +60,24 @@ def learnt_of(record: IdleRecord) -> tuple[Measure, ...]:
             Measure(f"{prefix}_opening_{step}", opening, "mm2"),
             Measure(f"{prefix}_trim_{step}", trim, "ratio"),
         ]
-    for name, values in (("fill", record.fill), ("fill_trimmed", record.fill * (1.0 + record.trim))):
-        known = values[np.isfinite(values)]
-        if len(known) >= BIN_ENOUGH:
-            measures.append(Measure(name, float(np.median(known)), "ratio"))
+    measures += [Measure(name, value, "ratio") for name, value in _fillings(record).items()]
     return tuple(measures)
+
+
+def _fillings(record: IdleRecord) -> dict[str, float]:
+    """Return the filling at the quiet part of the idle: relative to the ideal, corrected by the trims, and plain."""
+    quiet = record.quiet(record.pressure)
+    if quiet is None:
+        return {}
+    here = np.isfinite(record.fill) & (record.pressure <= quiet + PRESSURE_STEP)
+    if np.count_nonzero(here) < BIN_ENOUGH:
+        return {}
+    fill, trim, pressure = record.fill[here], record.trim[here], record.pressure[here]
+    return {
+        "fill": float(np.median(fill)),
+        "fill_trimmed": float(np.median(fill * (1.0 + trim))),
+        "fill_plain": float(np.median(fill * residual_filling(pressure, STANDARD_PRESSURE))),
+    }
 
 
 def throttle_shift(record: IdleRecord, history: History, detector: str, parts: tuple[str, ...]) -> Shift | None:
@@ -79,15 +100,19 @@ def throttle_shift(record: IdleRecord, history: History, detector: str, parts: t
 
 
 def fill_drop(record: IdleRecord, history: History, detector: str, parts: tuple[str, ...]) -> float | None:
-    """Return by how much the filling has surely dropped below earlier drives, with and without trims; None untold."""
-    drops = []
-    for name, values in (("fill", record.fill), ("fill_trimmed", record.fill * (1.0 + record.trim))):
+    """Return by how much the filling has surely dropped below earlier drives, with and without trims; None untold.
+
+    A drop that is only in the ideal it is compared with, because the load was another, is none.
+    """
+    drops = {}
+    for name, value in _fillings(record).items():
         past = baseline(history, detector, name, parts)
-        known = values[np.isfinite(values)]
-        if past is None or len(known) < BIN_ENOUGH:
+        if past is None:
             return None
-        drops.append(past.middle - float(np.median(known)) - 2.0 * past.spread)
-    return min(drops)
+        drops[name] = past.middle - value - 2.0 * past.spread
+    if not drops:
+        return None
+    return min(drops["fill"], drops["fill_trimmed"]) if drops["fill_plain"] > PLAIN_DROP else min(0.0, drops["fill"])
 
 
 def _prefix(record: IdleRecord) -> str:

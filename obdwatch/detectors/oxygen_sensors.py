@@ -43,6 +43,9 @@ USES = frozenset(
 
 PART = "oxygen_sensor_upstream"
 
+SERVICE_ANSWER = (SLOW_ANSWER + VERY_SLOW_ANSWER) / 2.0
+"""An answer [s] that need not be watched any longer: halfway to where it is beyond doubt."""
+
 SLOWER_BY = 0.5
 """Slower than the car's own earlier drives by this much is worth watching [s]: the length of two samples at the usual
 rate, and as long as a sound sensor needs altogether."""
@@ -106,7 +109,7 @@ def _fault(view: BankView, views: list[BankView]) -> Finding:
 def _urgency(view: BankView) -> Urgency:
     if view.signature in ("stuck_lean", "stuck_rich"):
         return Urgency.SOON
-    if view.signature == "slow_response" and _typical(view) >= VERY_SLOW_ANSWER - SLOW_ANSWER / 2.0:
+    if view.signature == "slow_response" and _typical(view) >= SERVICE_ANSWER:
         return Urgency.NEXT_SERVICE
     return Urgency.WATCH
 

@@ -28,6 +28,9 @@ BEHIND = 0.4
 """By how much the front sensor may come after the rear one [s]: not at all, but sensors differ in their thresholds;
 the time a sound sensor needs for a switch, with a margin (common practice: under 0.1 s)."""
 
+FAR_BEHIND = 2.0 * BEHIND
+"""So far behind the rear sensor [s] the front one is slow, however soon after the cut."""
+
 SLOW_SWITCH = 0.2
 """Time from 0.3 to 0.6 V or back [s]; a sound sensor needs less than 0.1 s from 0.175 to 0.8 V (common practice)."""
 
@@ -99,7 +102,8 @@ def judge_bank(drive: Drive, bank: Bank, cuts: Cuts, states: States) -> BankView
     switch_slow, switch_fast = _switch(bank, seen)
     if (after and (late or switch_slow)) or (late and switch_slow and not before):
         return BankView(*parts, signature="slow_response", confidence=0.95)
-    if after and not on_time:
+    far_behind = after and _side(behind, FAR_BEHIND, missed)[0]
+    if far_behind or (after and not on_time):
         return BankView(*parts, signature="slow_response", confidence=0.8)
     alone = _side(answers, VERY_SLOW_ANSWER, missed)[0] and not before and not switch_fast
     if alone and (bank.rear is None or len(behind) < FEW_EVENTS) and not _mixture_off(trim):

@@ -28,6 +28,9 @@ ENOUGH_READINGS = 60
 ENOUGH_SWITCHES = 10
 """Switches that make a mean of their time."""
 
+FASTEST_SOUND = 5.0
+"""Crossings of a sound sensor [1/s], at most (common practice: 0.5 to 5 at 2,500 1/min)."""
+
 SLOWEST_FOR_SWITCHES = 0.5
 """Spacing of readings [s] beyond which whole swings fall between them and no time of a switch is told."""
 
@@ -71,9 +74,9 @@ def swing(front: Signal, taken: BoolArray) -> Swing | None:
     crossings = int(np.count_nonzero((rich_now[1:] != rich_now[:-1]) & next_to))
     visible = visible_crossings(usual)
     rate = crossings / seconds if seconds > 0.0 and crossings >= ENOUGH_SWITCHES else None
-    # A swing faster than the readings also shows some slow rate; but then neighbours have nothing in common.
-    steps = float(np.mean(np.abs(np.diff(front.values)[next_to]))) if next_to.any() else np.inf
-    if rate is not None and (rate > visible or steps > float(np.mean(np.abs(values - np.mean(values))))):
+    # A swing faster than the readings shows some slow rate too. A rate is told only where every rate a sound sensor
+    # can have would show, or where single switches are seen to take longer than the readings are apart.
+    if visible < FASTEST_SOUND and (switch_time is None or switch_time < usual):
         rate = None
     return Swing(
         float(lean), float(middle), float(rich), between, switch_time, rate, visible, seconds, count, crossings

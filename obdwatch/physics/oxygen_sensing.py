@@ -9,7 +9,7 @@ import math
 
 from obdwatch.physics.air import STANDARD_PRESSURE, air_density
 
-SAMPLES_PER_SWING = 5.0
+SAMPLES_PER_SWING = 4.0
 """Samples for each full swing before a switching rate is believed: Nyquist's two with a margin (common practice)."""
 
 
@@ -58,6 +58,6 @@ def visible_crossings(spacing: float) -> float:
     Two crossings make one swing of `SAMPLES_PER_SWING` samples. Reference: sampling theorem, with margin.
 
     >>> visible_crossings(0.1), visible_crossings(0.5)
-    (4.0, 0.8)
+    (5.0, 1.0)
     """
     return 2.0 / (SAMPLES_PER_SWING * spacing)
