@@ -7,13 +7,12 @@ engine without a charger reads close to 100 % at every speed.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
+from obdwatch.detectors.air_filling_past import Cells, own_shape
 from obdwatch.detectors.air_filling_record import Pulls
-from obdwatch.detectors.oxygen_sensors_baseline import Baseline
 from obdwatch.records import FloatArray
 
 WIDTH = 500.0
@@ -54,6 +53,8 @@ class Band:
 class Losses:
     """What is missing at full throttle [%] by band: `middle` [1/min], `loss`, its standard deviation `error`.
 
+    `level_error` [%] is by how much all bands may be off together.
+
     `count` readings each; `own` is True where it is against the car's earlier drives, `drives` of them.
     """
 
@@ -62,6 +63,7 @@ class Losses:
     error: FloatArray
     count: FloatArray
     own: bool
+    level_error: float
     drives: int = 0
 
 
@@ -82,36 +84,39 @@ def _full(values: FloatArray) -> float:
     return float(np.percentile(known, FULL)) if len(known) >= FEWEST else float("nan")
 
 
-def losses_of(bands: tuple[Band, ...], past: Mapping[str, Baseline], prior: bool) -> Losses | None:
-    """Return the losses against the car's own past where it is known, else (with `prior`) against full load.
+def losses_of(bands: tuple[Band, ...], past: Cells) -> Losses | None:
+    """Return the losses against the car's own past, None where it is not known.
 
-    `past` holds the cells `full_...` and `share_...`; None where nothing can be compared.
+    `past` holds the cells `full_...` and `share_...` of earlier drives; filling comes first, it has no upper end.
     """
     for kind in ("full", "share"):
-        found = _against_past(bands, past, kind)
-        if found is not None:
-            return found
+        own = own_shape(past, f"{kind}_")
+        pairs = [] if own is None else [(band, own.middle.get(cell(kind, band.start))) for band in bands]
+        known = [(band, base) for band, base in pairs if base is not None and np.isfinite(value_of(band, kind))]
+        if own is None or len(known) < 2:
+            continue
+        count = np.array([float(band.count) for band, _ in known])
+        return Losses(
+            middle=np.array([band.middle for band, _ in known]),
+            loss=np.array([100.0 * (1.0 - value_of(band, kind) / base) for band, base in known]),
+            error=np.hypot(READING_ERROR / np.sqrt(count), 100.0 * own.shape),
+            count=count,
+            own=True,
+            level_error=float(np.hypot(DRIVE_ERROR, 100.0 * own.level)),
+            drives=own.drives,
+        )
+    return None
+
+
+def first_losses(bands: tuple[Band, ...]) -> Losses | None:
+    """Return the losses against full load, for the first drives of an engine without a charger."""
     known = [band for band in bands if np.isfinite(band.share)]
-    if not prior or len(known) < 2:
+    if len(known) < 2:
         return None
     count = np.array([float(band.count) for band in known])
     loss = np.array([100.0 - band.share for band in known])
-    return Losses(np.array([band.middle for band in known]), loss, READING_ERROR / np.sqrt(count), count, own=False)
-
-
-def _against_past(bands: tuple[Band, ...], past: Mapping[str, Baseline], kind: str) -> Losses | None:
-    pairs = [
-        (band, past[cell(kind, band.start)])
-        for band in bands
-        if cell(kind, band.start) in past and np.isfinite(value_of(band, kind))
-    ]
-    if len(pairs) < 2:
-        return None
-    loss = np.array([100.0 * (1.0 - value_of(band, kind) / base.middle) for band, base in pairs])
-    error = np.array([np.hypot(READING_ERROR / np.sqrt(band.count), base.spread) for band, base in pairs])
-    middle = np.array([band.middle for band, _ in pairs])
-    count = np.array([float(band.count) for band, _ in pairs])
-    return Losses(middle, loss, error, count, own=True, drives=min(base.drives for _, base in pairs))
+    middle = np.array([band.middle for band in known])
+    return Losses(middle, loss, READING_ERROR / np.sqrt(count), count, own=False, level_error=DRIVE_ERROR)
 
 
 def value_of(band: Band, kind: str) -> float:

@@ -5,16 +5,15 @@ Kept apart from the detector because that of the cams rests on the same judgemen
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from obdwatch.detectors.air_filling_bands import Band, Losses, bands_of, losses_of
-from obdwatch.detectors.air_filling_past import surface
+from obdwatch.detectors.air_filling_bands import Band, Losses, bands_of, first_losses, losses_of
+from obdwatch.detectors.air_filling_past import Cells, cells_of_drives
 from obdwatch.detectors.air_filling_places import Place, place_of
 from obdwatch.detectors.air_filling_record import FillingRecord
-from obdwatch.detectors.oxygen_sensors_baseline import Baseline
+from obdwatch.detectors.oxygen_sensors_baseline import FEWEST_DRIVES
 from obdwatch.physics.filling import idle_breathing_change, residual_pressure
 from obdwatch.records import Car, History
 
@@ -37,8 +36,11 @@ which a reading repeats."""
 STEP_UNKNOWN = 8.0
 """The same where it is not known what the engine has: its own full-load table may be that far off (common practice)."""
 
-LEVEL_OWN = 4.0
+LEVEL_OWN = 5.0
 """Loss everywhere [%] against the car's own past that counts: about three times the weather's 1.5 %."""
+
+LEVEL_SIGMAS = 3.0
+"""Standard deviations, weather and the car's own drives together, that it must reach."""
 
 LEVEL_FIRST = 12.0
 """Loss everywhere [%] against full load as SAE J1979 defines it that counts on the first drive: the tolerances of an
@@ -76,30 +78,35 @@ class Filling:
 def judge(record: FillingRecord, car: Car | None, history: History) -> Filling:
     """Find where air is missing, first against the car's own past, else against full load."""
     bands = bands_of(record.pulls) if record.metered else ()
-    past = surface(history, NAME, "", PARTS)
-    prior = not record.boosted
-    losses = losses_of(bands, past, prior)
+    past = cells_of_drives(history, NAME, "", PARTS)
+    first = None if record.boosted else first_losses(bands)
+    losses = losses_of(bands, past) or first
     place = place_of(losses) if losses is not None else None
-    change, rise = _idle(record, past)
     where = "" if losses is None or place is None else _where(losses, place, car)
-    if not where and prior and _empty(bands):
+    if not where and place is not None and place.split is None and first is not None:
+        shape = place_of(first)  # the car's own past may lack the speeds that tell low from high
+        where = _where(first, shape, car)
+        losses, place = (first, shape) if where else (losses, place)
+    if not where and not record.boosted and _empty(bands):
         where = "everywhere"
+    change, rise = _idle(record, past)
     if not where and change is not None and rise is not None:
         where = "idle_overlap" if change <= -OVERLAP_LOSS and rise >= OVERLAP_PRESSURE else ""
-    own = losses.own if losses is not None else where == "idle_overlap"
+    own = where == "idle_overlap" or (losses is not None and losses.own)
     return Filling(where, losses is not None, own, bands, losses, place, change, rise)
 
 
 def _where(losses: Losses, place: Place, car: Car | None) -> str:
+    """Name the place of the loss; what the engine is known not to have needs more to be believed."""
     level = LEVEL_OWN if losses.own else LEVEL_FIRST
-    low_step = STEP_KNOWN if losses.own or _has_flaps(car) else STEP_UNKNOWN
+    own = losses.own and (car is None or car.intake_flaps is not False)
+    low_step = STEP_KNOWN if own or _has_flaps(car) else STEP_UNKNOWN
     high_step = STEP_KNOWN if losses.own or has_cam_timing(car) else STEP_UNKNOWN
-    everywhere = place.overall >= level and place.overall >= 2.0 * place.level_error
     if place.sure and place.step <= -low_step and place.high < level:
         return "low_speeds"
     if place.sure and place.step >= high_step and (place.high >= level / 2.0 or place.step >= 2.0 * high_step):
         return "high_speeds"
-    return "everywhere" if everywhere else ""
+    return "everywhere" if place.overall >= max(level, LEVEL_SIGMAS * place.level_error) else ""
 
 
 def _has_flaps(car: Car | None) -> bool:
@@ -117,16 +124,21 @@ def _empty(bands: tuple[Band, ...]) -> bool:
     return len(known) >= 3 and max(known) < LOWEST_FILLING
 
 
-def _idle(record: FillingRecord, past: Mapping[str, Baseline]) -> tuple[float | None, float | None]:
+def _idle(record: FillingRecord, past: Cells) -> tuple[float | None, float | None]:
     """Return how breathing at idle has changed [-] and how much the pressure has risen [kPa], None where unknown."""
     idle = record.idle
-    pressure, filling = past.get("idle_pressure"), past.get("idle_filling")
+    pressure, filling = _middle(past, "idle_pressure"), _middle(past, "idle_filling")
     if idle is None or idle.pressure is None or pressure is None:
         return None, None
-    rise = idle.pressure - pressure.middle
-    if idle.filling is None or filling is None or filling.middle <= 0.0:
+    rise = idle.pressure - pressure
+    if idle.filling is None or filling is None or filling <= 0.0:
         return None, rise
     residual = residual_pressure(idle.outside, COMPRESSION)
-    if min(idle.pressure, pressure.middle) <= residual + 5.0:
+    if min(idle.pressure, pressure) <= residual + 5.0:
         return None, rise  # next to no air is drawn in there: the ratio says nothing
-    return idle_breathing_change(idle.filling, idle.pressure, filling.middle, pressure.middle, residual), rise
+    return idle_breathing_change(idle.filling, idle.pressure, filling, pressure, residual), rise
+
+
+def _middle(past: Cells, name: str) -> float | None:
+    drives = past.get(name, {})
+    return float(np.median(list(drives.values()))) if len(drives) >= FEWEST_DRIVES else None

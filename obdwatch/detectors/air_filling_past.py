@@ -8,17 +8,35 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
 from obdwatch.detectors.oxygen_sensors_baseline import FEWEST_DRIVES, MAD_TO_SIGMA, Baseline
-from obdwatch.records import Event, EventKind, Feature, History
+from obdwatch.records import Event, EventKind, Feature, FloatArray, History
+
+Cells = Mapping[str, Mapping[str, float]]
+"""Values by cell, then by drive."""
+
+ROUNDS = 3
+"""Rounds of taking medians by drive and by cell in turn; two settle it (median polish, J. W. Tukey, Exploratory Data
+Analysis, chapter 11, from memory)."""
 
 
-def surface(history: History, detector: str, prefix: str, parts: tuple[str, ...]) -> Mapping[str, Baseline]:
-    """Return the baseline of every cell whose name starts with `prefix`, from drives since the last repair of `parts`;
-    cells with fewer than three drives are left out.
+@dataclass(frozen=True, slots=True)
+class OwnShape:
+    """A row of cells of earlier drives: `middle` by cell; how much drives differ as a whole (`level`) and a cell within
+    its drive (`shape`), both as robust standard deviations in the unit of the cells' logarithm; `drives` behind it.
     """
+
+    middle: Mapping[str, float]
+    level: float
+    shape: float
+    drives: int
+
+
+def cells_of_drives(history: History, detector: str, prefix: str, parts: tuple[str, ...]) -> Cells:
+    """Return the cells whose name starts with `prefix`, of drives since the last repair of one of `parts`."""
     repairs = [event for event in history.events if event.kind is EventKind.REPAIR and event.part in parts]
     cells: dict[str, dict[str, float]] = defaultdict(dict)
     for feature in history.features:
@@ -26,7 +44,44 @@ def surface(history: History, detector: str, prefix: str, parts: tuple[str, ...]
             continue
         if all(_after(feature, event) for event in repairs):
             cells[feature.name][feature.session_id] = feature.value
+    return cells
+
+
+def surface(history: History, detector: str, prefix: str, parts: tuple[str, ...]) -> Mapping[str, Baseline]:
+    """Return the baseline of every cell with at least three drives."""
+    cells = cells_of_drives(history, detector, prefix, parts)
     return {name: _baseline(list(drives.values())) for name, drives in cells.items() if len(drives) >= FEWEST_DRIVES}
+
+
+def own_shape(cells: Cells, prefix: str) -> OwnShape | None:
+    """Take a row of positive cells apart into what a drive adds as a whole and what each cell is; None without three
+    drives in two cells.
+
+    Weather and a sensor's tolerance move all cells of a drive alike: they blur its level and not its shape.
+    """
+    names = [name for name, drives in cells.items() if name.startswith(prefix) and len(drives) >= FEWEST_DRIVES]
+    drives = sorted({drive for name in names for drive in cells[name]})
+    if len(names) < 2:
+        return None
+    table = np.log([[max(cells[name].get(drive, np.nan), 1e-3) for name in names] for drive in drives])
+    of_drive, of_cell = np.zeros(len(drives)), np.zeros(len(names))
+    for _ in range(ROUNDS):
+        of_cell = _medians((table - of_drive[:, None]).T)
+        of_drive = _medians(table - of_cell)
+        of_drive -= float(np.median(of_drive))
+    left = table - of_drive[:, None] - of_cell
+    return OwnShape(
+        middle={name: float(np.exp(value)) for name, value in zip(names, of_cell, strict=True)},
+        level=float(np.median(np.abs(of_drive))) * MAD_TO_SIGMA,
+        shape=float(np.median(np.abs(left[np.isfinite(left)]))) * MAD_TO_SIGMA,
+        drives=len(drives),
+    )
+
+
+def _medians(rows: FloatArray) -> FloatArray:
+    """Return the median of what is known in each row, 0 where nothing is."""
+    known = [row[np.isfinite(row)] for row in rows]
+    return np.array([float(np.median(row)) if len(row) else 0.0 for row in known])
 
 
 def _baseline(values: list[float]) -> Baseline:

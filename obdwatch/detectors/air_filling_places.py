@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from obdwatch.detectors.air_filling_bands import DRIVE_ERROR, WIDTH, Losses
+from obdwatch.detectors.air_filling_bands import WIDTH, Losses
 from obdwatch.records import FloatArray
 
 LOWEST_SPLIT, HIGHEST_SPLIT = 2500.0, 4500.0
@@ -57,7 +57,7 @@ def place_of(losses: Losses) -> Place:
     """Return the split at which low and high differ most, in standard deviations of the difference."""
     weight = 1.0 / (losses.error**2 + SHAPE_ERROR**2)
     overall = _mean(losses.loss, weight)
-    level_error = float(np.hypot(1.0 / np.sqrt(weight.sum()), DRIVE_ERROR))
+    level_error = float(np.hypot(1.0 / np.sqrt(weight.sum()), losses.level_error))
     best: Place | None = None
     for split in np.arange(LOWEST_SPLIT, HIGHEST_SPLIT + 1.0, WIDTH):
         below = losses.middle < split
