@@ -1,0 +1,189 @@
+"""What else tells faults apart that look alike in the trims: air against manifold pressure, the car's own idle air, the
+cylinder that misfires, the fuel in the tank.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from obdwatch.detectors.fuel_trims_fit import Regimes, TrimFit
+from obdwatch.detectors.fuel_trims_past import PARTS, Past
+from obdwatch.detectors.fuel_trims_record import TrimRecord
+from obdwatch.detectors.oxygen_sensors_baseline import since_repair
+from obdwatch.detectors.sampled import readings
+from obdwatch.physics.idle_air import residual_filling
+from obdwatch.records import Car, Drive, EventKind, History
+
+BREATHES_BETTER, BREATHES_SPREAD = 1.13, 0.07
+"""Volumetric efficiency in the manifold's own density at 1,500 to 2,500 1/min over that at idle, burnt gas left aside,
+and its scatter between engines (Heywood, section 6.2: it rises with speed as less heat is taken up; from memory)."""
+
+OWN_BREATHING = 0.03
+"""The same against the car's own past: only weather and load differ."""
+
+FEWEST_BREATHS = 10
+"""Readings of air and pressure together that make a ratio."""
+
+MOST_EVIDENCE = 3.0
+"""Natural logarithm of odds (20 to 1) that no single clue is worth more than."""
+
+MISFIRES, MISFIRES_MORE = 20.0, 5.0
+"""Misfires of one cylinder in a drive, and how many times the next one's, that single it out."""
+
+CYLINDERS = (0xA2, 0xAD)
+"""Service 06 monitors that count misfire of cylinders 1 to 12 (SAE J1979)."""
+
+DRIVE_COUNTS = 0x0C
+"""Service 06 test that counts the misfires of the last or current drive (SAE J1979)."""
+
+FILLED = 15.0
+"""Rise of the fuel level [%] between two drives that is a refuel: slopes and corners move a float by up to 10."""
+
+ETHANOL_FUEL = 20.0
+"""Alcohol [%] in the fuel that petrol is never sold with outside flexible-fuel cars (common practice: 10 to 15)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Odds as natural logarithms: an intake leak against an exhaust leak, the air sensor against the fuel pump (0: not
+    known). `refuelled` since the last drive; `fuel_may_differ` when the level may be the fuel's doing.
+    """
+
+    metering: str
+    leak_over_exhaust: float
+    sensor_over_pump: float
+    misfiring_cylinder: int | None
+    refuelled: bool
+    fuel_may_differ: bool
+    breathing_idle: float | None
+    breathing_flow: float | None
+    fuel_level: float | None
+
+
+def gather(
+    drive: Drive, car: Car | None, history: History, record: TrimRecord, split: Regimes, fit: TrimFit, past: Past
+) -> Evidence:
+    """Collect every clue there is."""
+    idle, flow = _breath(record, split, at_idle=True), _breath(record, split, at_idle=False)
+    level = _level(drive)
+    refuelled = _refuelled(drive, history, past, level)
+    return Evidence(
+        metering=record.metering,
+        leak_over_exhaust=_leak_over_exhaust(record, fit, idle, flow, past),
+        sensor_over_pump=_sensor_over_pump(fit, idle, flow, past),
+        misfiring_cylinder=_misfiring(drive),
+        refuelled=refuelled,
+        fuel_may_differ=refuelled or _ethanol(drive, car),
+        breathing_idle=idle,
+        breathing_flow=flow,
+        fuel_level=level,
+    )
+
+
+def _breath(record: TrimRecord, split: Regimes, at_idle: bool) -> float | None:
+    """Filling of the cylinders at idle or with air flowing, what burnt gas takes left aside [-]."""
+    here = split.idle if at_idle else split.flow
+    here = here & np.isfinite(record.breathing) & np.isfinite(record.ratio)
+    if np.count_nonzero(here) < FEWEST_BREATHS:
+        return None
+    room = residual_filling(record.ratio[here] * record.outside, record.outside)
+    return float(np.median(record.breathing[here] / np.maximum(room, 0.3)))
+
+
+def _bounded(value: float) -> float:
+    return float(np.clip(value, -MOST_EVIDENCE, MOST_EVIDENCE))
+
+
+def _odds(seen: float, expected: float, rival: float, spread: float) -> float:
+    """Natural logarithm of how much better `expected` explains `seen` than `rival` does."""
+    return ((seen - rival) ** 2 - (seen - expected) ** 2) / (2.0 * spread**2)
+
+
+def _leak_over_exhaust(record: TrimRecord, fit: TrimFit, idle: float | None, flow: float | None, past: Past) -> float:
+    """An intake leak hides air from the sensor, so that the engine seems to breathe less at idle; an exhaust leak
+    fools the oxygen sensor only.
+    """
+    contrast = fit.contrast
+    if contrast is None or contrast[0] <= 0.0:
+        return 0.0
+    hidden = float(np.log1p(contrast[0] / 100.0))
+    vacuum = fit.leak.vacuum_evidence if fit.leak is not None and record.vacuum == "pressure" else 0.0
+    total = float(np.clip(vacuum, -1.0, 1.0))
+    before = past.of("breathing_idle")
+    if idle is not None and before is not None and before.middle > 0.0:
+        total += _odds(float(np.log(before.middle / idle)), hidden, 0.0, OWN_BREATHING)
+    elif idle is not None and flow is not None:
+        usual = float(np.log(BREATHES_BETTER))
+        total += _odds(float(np.log(flow / idle)), usual + hidden, usual, BREATHES_SPREAD)
+    else:
+        total += _idle_air(fit, past, hidden)
+    return _bounded(total)
+
+
+OWN_IDLE_AIR = 0.08
+"""Scatter of a car's hot idle air between drives, as a share: alternator and air conditioning (common practice)."""
+
+
+def _idle_air(fit: TrimFit, past: Past, hidden: float) -> float:
+    """The engine needs the same air at idle; what comes through a leak is missing from the measured."""
+    before = past.of("idle_air")
+    if before is None or fit.idle is None or before.middle <= 0.0:
+        return 0.0
+    return _odds(float(np.log(before.middle / fit.idle.air)), hidden, 0.0, OWN_IDLE_AIR)
+
+
+def _sensor_over_pump(fit: TrimFit, idle: float | None, flow: float | None, past: Past) -> float:
+    """A sensor that reads low makes the engine seem to breathe less at flow; a weak pump does not."""
+    contrast = fit.contrast
+    if contrast is None or contrast[0] >= 0.0 or idle is None or flow is None:
+        return 0.0
+    missing = float(np.log1p(-contrast[0] / 100.0))
+    before = past.of("breathing_flow")
+    if before is not None and before.middle > 0.0:
+        return _bounded(_odds(float(np.log(before.middle / flow)), missing, 0.0, OWN_BREATHING))
+    usual = float(np.log(BREATHES_BETTER))
+    return _bounded(_odds(float(np.log(flow / idle)), usual - missing, usual, BREATHES_SPREAD))
+
+
+def _misfiring(drive: Drive) -> int | None:
+    """The cylinder that misfires far more than any other, by the car's own counters."""
+    counts: dict[int, float] = {}
+    for result in drive.monitors:
+        if CYLINDERS[0] <= result.monitor <= CYLINDERS[1] and result.test == DRIVE_COUNTS and result.value is not None:
+            counts[result.monitor - CYLINDERS[0] + 1] = result.value
+    if not counts:
+        return None
+    ordered = sorted(counts.values(), reverse=True)
+    if ordered[0] < MISFIRES or (len(ordered) > 1 and ordered[0] < MISFIRES_MORE * max(1.0, ordered[1])):
+        return None
+    return max(counts, key=lambda cylinder: counts[cylinder])
+
+
+def _level(drive: Drive) -> float | None:
+    signal = readings(drive, "fuel_level")
+    return None if signal is None else float(np.median(signal.values[-5:]))
+
+
+def _refuelled(drive: Drive, history: History, past: Past, level: float | None) -> bool:
+    """Whether fuel came in since the last drive: by the log, or by the level that rose."""
+    earlier = [one for one in since_repair(history, past.detector, PARTS) if one.name == "fuel_level"]
+    last = earlier[-1] if earlier else None
+    if last is not None and level is not None and level - last.value >= FILLED:
+        return True
+    begun = drive.session.started_at
+    for event in history.events:
+        before = event.kind is EventKind.REFUEL and (begun is None or event.at <= begun)
+        if before and (last is None or last.at is None or event.at > last.at):
+            return True
+    signal = readings(drive, "fuel_level")
+    return signal is not None and level is not None and level - float(np.median(signal.values[:5])) >= FILLED
+
+
+def _ethanol(drive: Drive, car: Car | None) -> bool:
+    """Whether the tank may hold much ethanol, which the control unit may not have learnt yet."""
+    if car is not None and car.fuel == "e85":
+        return True
+    alcohol = readings(drive, "alcohol_fuel_percentage")
+    return alcohol is not None and float(np.max(alcohol.values)) >= ETHANOL_FUEL
