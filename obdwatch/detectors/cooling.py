@@ -30,6 +30,7 @@ from obdwatch.detectors.cooling_places import (
     excursions,
     fan_seen,
     fastest_fall,
+    held_high,
     is_steep,
     regulated,
     stand_end,
@@ -45,7 +46,9 @@ from obdwatch.detectors.warm_up_record import WarmUpRecord
 from obdwatch.detectors.warm_up_record import prepare as prepare_warm_up
 from obdwatch.records import Car, Drive, Finding, FloatArray, History, Measure, Span, Urgency, Verdict
 
-USES: frozenset[str] = frozenset({"coolant_temperature", "coolant_temperature_sensor_1", "engine_speed"})
+USES: frozenset[str] = frozenset(
+    {"coolant_temperature", "coolant_temperature_sensor_1", "engine_speed", "vehicle_speed"}
+)
 """Signals whose being wrong makes the verdict wrong."""
 
 FEWEST_WARM = 180.0
@@ -138,8 +141,8 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
     """Judge the cooling system on one drive.
 
     Signatures of a fault: `overheating`, `about_to_overheat` (the place does not tell), `hot_when_standing`,
-    `hot_at_idle`, `pump_stopped`, `hot_everywhere`, `coolant_erratic`, `hotter_than_before`; with not_enough_data one
-    of `DRIVE_TO_GET`.
+    `hot_at_idle`, `pump_stopped`, `hot_everywhere`, `regulates_high`, `coolant_erratic`, `hotter_than_before`; with
+    not_enough_data one of `DRIVE_TO_GET`.
     """
     record = prepare(drive)
     if isinstance(record, str):
@@ -228,6 +231,9 @@ def _hot(drive: Drive, car: Car | None, seen: Seen, hot: tuple[Excursion, ...]) 
     if np.isfinite(share):
         more = (*more, Measure("unrejected_share", 100.0 * share, "%", None, (0.0, 40.0)))
     sure = 0.9 if seen.tops.source in ("own_history", "profile") else 0.75
+    if on_road >= SHARE_ON_ROAD and held_high(seen.record, seen.tops):
+        parts: tuple[str, ...] = ("coolant_temperature_sensor", "thermostat")
+        return Judgement(Verdict.FAULT, "regulates_high", _urgency(seen, Urgency.WATCH), sure, parts, more)
     if on_road > SHARE_STANDING and is_steep(rate, share):
         parts = _stopped_parts(car, seen, hot)
         return Judgement(Verdict.FAULT, "pump_stopped", _urgency(seen, Urgency.SOON), sure, parts, more)

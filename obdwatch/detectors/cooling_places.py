@@ -9,7 +9,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from obdwatch.detectors.cooling_levels import DRIVING_SPEED, PLATEAU_RANGE, PLATEAU_TIME, Levels, driving, standing
+from obdwatch.detectors.cooling_levels import (
+    DRIVING_SPEED,
+    FLAT_RANGE,
+    PLATEAU_RANGE,
+    PLATEAU_TIME,
+    Levels,
+    driving,
+    driving_level,
+    standing,
+)
 from obdwatch.detectors.cooling_record import STEP, CoolingRecord
 from obdwatch.physics.heat_rejection import unrejected_rate
 from obdwatch.records import BoolArray, FloatArray, Signal
@@ -148,6 +157,22 @@ def better_with_speed(record: CoolingRecord) -> bool:
     if np.count_nonzero(revved) * STEP < REVVED_TIME or np.count_nonzero(idling) * STEP < REVVED_TIME:
         return False
     return bool(np.nanmean(step[revved]) < 0.0 < np.nanmean(step[idling]))
+
+
+HELD_ABOVE, HELD_BELOW, HELD_SPEEDS = 8.0, 120.0, 30.0
+"""Coolant that stands still 8 K and more above the level while the road speed ranges over 30 km/h is being regulated,
+only too high: a cooling system that cannot keep up follows load and speed, and one that stands still boils above
+120 degC."""
+
+
+def held_high(record: CoolingRecord, tops: Levels) -> bool:
+    """Tell whether the coolant is held steadily at too high a level while speed and load change."""
+    seen = driving_level(record)
+    if seen is None or tops.level is None:
+        return False
+    middle, spread = seen
+    low, high = np.percentile(record.road[driving(record)], (10.0, 90.0))
+    return spread <= FLAT_RANGE and tops.level + HELD_ABOVE <= middle < HELD_BELOW and high - low >= HELD_SPEEDS
 
 
 SLUG_FALL, SLUG_TIME = 7.0, 10.0

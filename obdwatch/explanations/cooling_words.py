@@ -81,6 +81,11 @@ def _healthy(numbers: Numbers) -> Words:
     standing = numbers.get("standing_level")
     if standing is not None:
         reasons.append(f"Standing with the engine running it stayed at {numbers.say('standing_level')} or below.")
+        fan = numbers.get("fan_seen")
+        if fan is not None and fan.value > 0.5:
+            reasons.append("The radiator fan was seen to bring it down.")
+        elif fan is not None:
+            reasons.append("The radiator fan was not needed, so it was not put to the test.")
     else:
         reasons.append("The car hardly stood while it was hot, so the radiator fan was not put to the test.")
     return Words("The coolant stayed where it should.", tuple(one for one in reasons if one))
@@ -154,6 +159,15 @@ def _everywhere(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     )
 
 
+def _regulates_high(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
+    return "The coolant is held steadily, but at too high a temperature.", (
+        _top("top_driving", numbers, "while driving"),
+        "It hardly moved while load and speed changed, so the cooling does work.",
+        "Either the sensor reads too high, or the thermostat opens late or is of another type than the profile says.",
+        "To check: compare the reading with a thermometer, cold, after a night's stand.",
+    )
+
+
 def _erratic(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     return "The coolant temperature jumps up and down: there may be air in the system, or too little coolant.", (
         _hottest(numbers),
@@ -223,6 +237,7 @@ FAULTS: Mapping[str, Callable[[Numbers], tuple[str, tuple[str, ...]]]] = Mapping
         "hot_at_idle": _idle,
         "pump_stopped": _stopped,
         "hot_everywhere": _everywhere,
+        "regulates_high": _regulates_high,
         "coolant_erratic": _erratic,
         "hotter_than_before": _before,
     }

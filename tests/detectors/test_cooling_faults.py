@@ -125,6 +125,16 @@ def test_a_blocked_radiator_is_hot_everywhere() -> None:
     assert value(finding, "hot_on_road") > 50.0
 
 
+@pytest.mark.parametrize("bias", [12.0, 18.0])
+def test_coolant_that_is_held_too_high_points_to_the_sensor_and_not_to_the_pump(bias: float) -> None:
+    car = HotCar(bias=bias)
+    drive = replace(record(car, COMMUTE, 20.0), session=replace(record(car).session, soak_hours=None))
+    finding = detect(drive, profile(car), History())
+    assert (finding.verdict, finding.signature) == (Verdict.FAULT, "regulates_high")
+    assert finding.parts == ("coolant_temperature_sensor", "thermostat")
+    assert detect(drive, None, History()).verdict is not Verdict.FAULT  # it may be a mapped thermostat
+
+
 def test_air_at_the_sensor_shows_as_jumps() -> None:
     car = HotCar(air_pockets=8)
     finding = detect(record(car, COMMUTE, 20.0), profile(car), History())
