@@ -143,12 +143,12 @@ def _about(one: Movement) -> tuple[Measure, ...]:
     span = "distance" if axis is Axis.DISTANCE else "time"
     found = [_level(one), Measure("first_level", one.first, series.unit)]
     found += [Measure("values", float(len(series.values)), "")]
-    found += [Measure(f"{span}_followed", float(series.at[-1] - series.at[0]), axis)]
+    found += [Measure(f"{span}_followed", float(series.at[-1] - series.at[0]), axis.value)]
     if one.shift_at is not None:
-        found.append(Measure(f"{span}_since_jump", float(series.at[-1]) - one.shift_at, axis))
+        found.append(Measure(f"{span}_since_jump", float(series.at[-1]) - one.shift_at, axis.value))
     if one.forecast is not None:
         found.append(Measure("limit", one.forecast.limit, series.unit))
         if one.shift_at is None:
-            found.append(Measure(f"{span}_to_limit", one.forecast.distance, axis, one.forecast.interval))
+            found.append(Measure(f"{span}_to_limit", one.forecast.distance, axis.value, one.forecast.interval))
     place = PLACE.search(series.name)
     return (*found, Measure(place[1], float(place[2]), "")) if place else tuple(found)

@@ -5,7 +5,7 @@ followed, halved between slow drift and shift, and spent over the drives: the n-
 share FEWEST / (n (n + 1)), which sums to one however long the car is followed (alpha spending with the union bound:
 Holm 1979; Lan and DeMets 1983). Three things keep the budget honest where drives are not independent: drives that
 resemble their neighbours widen the variance of the test; where the outside temperature is known, only what it does not
-explain counts (Libiseller and Grimvall 2002); where it is not, nothing is claimed before a year has passed.
+explain counts; where it is not, nothing is claimed before a year has passed.
 """
 
 from __future__ import annotations
@@ -18,8 +18,10 @@ import numpy as np
 from obdwatch.detectors.trends_series import Axis, Series
 from obdwatch.detectors.trends_table import Harm
 from obdwatch.physics.statistics import (
+    inflated_probability,
     mann_kendall,
-    partial_mann_kendall,
+    partial_trend,
+    student_probability,
     theil_sen,
     trend_probability,
     variance_inflation,
@@ -37,8 +39,12 @@ FEWEST = 8
 YEAR = 365.0
 """Days after which every season has been seen."""
 
+WEATHER_SHARE = 10.0
+"""Beside the outside temperature a drift may be so many times less rare than the budget asks of it alone: at most one
+number in ten follows the weather as closely as its drives follow the seasons (our choice, checked on drawn cars)."""
+
 EXPLAINED = 0.01
-"""A shift that the outside temperature explains so well that chance could do the rest is not claimed."""
+"""Beside the outside temperature a shift must still be rarer than this; its place has been paid for already."""
 
 HORIZON = {Axis.DISTANCE: 16_093.0, Axis.TIME: 365.0}
 """A limit further away than 10,000 miles [km] or a year [days] is no business of today (the longest forecast of part
@@ -114,20 +120,21 @@ def movement(series: Series, features: int) -> Movement | None:
 def _drifts(series: Series, level: float) -> bool:
     """Whether the series drifts beyond chance, and beyond what the outside temperature explains where it is known."""
     values = series.values
-    found = mann_kendall(values)
-    one_sided = _one_sided(series, found.score)
-    if one_sided is None or trend_probability(values) * one_sided > level:
+    score, probability = mann_kendall(values).score, trend_probability(values)
+    one_sided = _one_sided(series, score)
+    if one_sided is None or probability * one_sided > level:
         return False
     line = theil_sen(series.at, values)
     if line is None:
         return False
     inflation = variance_inflation(series.at, values, line.slope)
-    if inflation > 1.0 and _normal(found.normal / math.sqrt(inflation)) * one_sided > level:
+    if inflated_probability(probability, inflation) * one_sided > level:
         return False
     if series.outside is None:
         return True
-    left = partial_mann_kendall(values, series.outside)
-    return left.score * found.score > 0.0 and _normal(left.normal / math.sqrt(inflation)) * one_sided <= level
+    left, _ = partial_trend(values, series.outside)
+    probability = student_probability(left / math.sqrt(inflation), len(values) - 3.0)
+    return left * score > 0.0 and probability * one_sided <= WEATHER_SHARE * level
 
 
 def _shift(series: Series, level: float) -> int | None:
@@ -142,11 +149,12 @@ def _shift(series: Series, level: float) -> int | None:
         return None
     stepped = np.concatenate([before - np.median(before), after - np.median(after)])
     inflation = variance_inflation(series.at, stepped, 0.0)
-    places = max(1, len(values) - 5)
-    if inflation > 1.0 and _normal(found.statistic / math.sqrt(inflation)) * places * one_sided > level:
+    if found.places * inflated_probability(found.probability / found.places, inflation) * one_sided > level:
         return None
-    if series.outside is not None and partial_mann_kendall(values, series.outside).probability > EXPLAINED:
-        return None
+    if series.outside is not None:
+        step = (np.arange(len(values)) >= found.before).astype(np.float64)
+        if partial_trend(values, series.outside, step)[1] > EXPLAINED:
+            return None
     return found.before
 
 
@@ -156,10 +164,6 @@ def _one_sided(series: Series, direction: float) -> float | None:
     if harm is Harm.BOTH:
         return 1.0
     return 0.5 if (direction > 0.0) == (harm is Harm.RISE) and direction != 0.0 else None
-
-
-def _normal(score: float) -> float:
-    return math.erfc(abs(score) / math.sqrt(2.0))
 
 
 def _seasons_seen(series: Series) -> bool:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
+from statistics import median
 
 import numpy as np
 
@@ -70,10 +72,7 @@ def series_of(
     every = [*features, *_current(drive, findings)]
     places = _places(every)
     found = []
-    for (detector, name), values in sorted(_grouped(every).items()):
-        rule = rule_for(detector, name, table)
-        if rule is None or rule.harm is Harm.NONE:
-            continue
+    for (detector, name), (rule, values) in sorted(_grouped(every, table).items(), key=lambda item: item[0]):
         kept = _since_repair(values, events, rule)
         expected = _expected(findings, detector, name)
         one = _series(kept, places, rule, rule.limits(expected))
@@ -91,28 +90,40 @@ def _current(drive: Drive, findings: Sequence[Finding]) -> list[Feature]:
     ]
 
 
-def _grouped(features: Iterable[Feature]) -> dict[tuple[str, str], list[Feature]]:
-    """Features by detector and name, one a drive: the middle one where a drive has several."""
-    by_session: dict[tuple[str, str], dict[str, list[Feature]]] = defaultdict(lambda: defaultdict(list))
+def _grouped(features: Iterable[Feature], table: Sequence[Rule]) -> dict[tuple[str, str], tuple[Rule, list[Feature]]]:
+    """Followed features by detector and name, one a drive: the middle one where a drive has several."""
+    followed: dict[tuple[str, str], Rule | None] = {}
+    by_session: dict[tuple[str, str], dict[str, list[Feature]]] = {}
     for feature in features:
-        if np.isfinite(feature.value):
-            by_session[feature.detector, feature.name][feature.session_id].append(feature)
+        key = feature.detector, feature.name
+        if key not in followed:
+            rule = rule_for(*key, table)
+            followed[key] = rule if rule is not None and rule.harm is not Harm.NONE else None
+        if followed[key] is not None and math.isfinite(feature.value):
+            by_session.setdefault(key, {}).setdefault(feature.session_id, []).append(feature)
     return {
-        key: [replace(several[0], value=float(np.median([f.value for f in several]))) for several in sessions.values()]
-        for key, sessions in by_session.items()
+        key: (rule, [_middle(several) for several in by_session[key].values()])
+        for key, rule in followed.items()
+        if rule is not None and key in by_session
     }
+
+
+def _middle(several: list[Feature]) -> Feature:
+    return replace(several[0], value=median(f.value for f in several)) if len(several) > 1 else several[0]
 
 
 def _places(features: Iterable[Feature]) -> dict[str, Place]:
     outside: dict[str, list[float]] = defaultdict(list)
     places: dict[str, Place] = {}
     for feature in features:
-        if feature.name == OUTSIDE and np.isfinite(feature.value):
+        if feature.name == OUTSIDE and math.isfinite(feature.value):
             outside[feature.session_id].append(feature.value)
-        odometer = feature.odometer_km if feature.odometer_km is not None and np.isfinite(feature.odometer_km) else None
-        places[feature.session_id] = Place(odometer, feature.at, None)
+        if feature.session_id not in places:
+            odometer = feature.odometer_km
+            known = odometer is not None and math.isfinite(odometer)
+            places[feature.session_id] = Place(odometer if known else None, feature.at, None)
     return {
-        session: replace(place, outside=float(np.median(outside[session]))) if session in outside else place
+        session: replace(place, outside=median(outside[session])) if session in outside else place
         for session, place in places.items()
     }
 

@@ -14,11 +14,15 @@ from obdwatch.records import FloatArray
 
 @dataclass(frozen=True, slots=True)
 class ChangePoint:
-    """The likeliest shift: `before` values lie before it; the statistic, and the probability of one by chance."""
+    """The likeliest shift: `before` values lie before it; the statistic, and the probability of one by chance.
+
+    `places` were looked at; the probability has been multiplied by them where its test knows of one place only.
+    """
 
     before: int
     statistic: float
     probability: float
+    places: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +81,7 @@ def rank_shift(values: FloatArray, least: int = 3) -> ChangePoint:
         one = _rank_sum_probability(int(places[best]), count, float(off[best]))
     else:
         one = math.erfc(float(scores[best]) / math.sqrt(2.0))
-    return ChangePoint(int(places[best]), float(scores[best]), min(1.0, one * len(places)))
+    return ChangePoint(int(places[best]), float(scores[best]), min(1.0, one * len(places)), len(places))
 
 
 def cusum(values: FloatArray, target: float, slack: float, limit: float) -> Cusum:

@@ -181,3 +181,35 @@ def test_series_without_a_trend_to_find_say_so(values: list[float]) -> None:
     assert statistics_shift.pettitt(series).probability == 1.0
     assert statistics_shift.rank_shift(series).probability == 1.0
     assert statistics.partial_mann_kendall(series, series).probability == 1.0
+
+
+def test_a_partial_trend_is_the_partial_correlation_of_scipy_and_least_squares() -> None:
+    generator = np.random.default_rng(2)
+    order, outside = np.arange(25.0), generator.normal(size=25)
+    scores = stats.norm.ppf(np.arange(1, 26) / 26.0)
+    values = scores[generator.permutation(25)] + 0.0
+    table = np.column_stack([np.ones(25), outside, order])
+    solved, left, _, _ = np.linalg.lstsq(table, values, rcond=None)
+    error = math.sqrt(float(left[0]) / 22.0 * np.linalg.inv(table.T @ table)[2, 2])
+    t, probability = statistics.partial_trend(values, outside)
+    assert t == pytest.approx(solved[2] / error)
+    assert probability == pytest.approx(2.0 * stats.t.sf(abs(t), 22))
+
+
+def test_a_partial_trend_claims_no_weather_as_one_and_finds_what_lies_beside_it() -> None:
+    generator = np.random.default_rng(3)
+    weather = drifting = 0
+    for _ in range(400):
+        outside = np.linspace(20.0, -5.0, 25) + generator.normal(0.0, 5.0, 25)
+        values = 0.3 * outside + generator.normal(0.0, 2.0, 25)
+        weather += statistics.partial_trend(values, outside)[1] < 0.01
+        drifting += statistics.partial_trend(values - 0.8 * np.arange(25.0), outside)[1] < 0.01
+    assert weather <= 12
+    assert drifting > 380
+
+
+@pytest.mark.parametrize("inflation", [1.5, 3.0])
+def test_an_inflated_probability_is_that_of_the_smaller_score(inflation: float) -> None:
+    found = statistics.inflated_probability(2.0 * stats.norm.sf(5.0), inflation)
+    assert found == pytest.approx(2.0 * stats.norm.sf(5.0 / math.sqrt(inflation)))
+    assert statistics.inflated_probability(0.0, inflation) < 1e-30
