@@ -28,6 +28,7 @@ from obdwatch.physics.misfire import (
     CATALYST_WINDOW,
     EMISSION_WINDOW,
     Worst,
+    dispersion_of,
     misfire_percent,
     worst_window,
 )
@@ -205,6 +206,7 @@ def _scene(
         starves,
         little_air,
         occasions_of(counts),
+        dispersion_of(np.diff(counts, axis=0), np.diff(turned.until(times))) if len(times) > 2 else None,
     )
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.sampled import held, readings
-from obdwatch.physics.misfire import scatter_of_differences
+from obdwatch.physics.misfire import scatter_of_differences, speed_dip
 from obdwatch.records import Drive, FloatArray
 from obdwatch.signals.masks import IDLE_VEHICLE_SPEED, RUNNING_SPEED, WARM_COOLANT
 
@@ -30,9 +30,9 @@ LEAST_TIME, LEAST_READINGS = 60.0, 60
 DRIFTING = 2.0
 """Slow wandering over fast scatter from which idle speed hunts and does not misfire: smooth swings, no dips."""
 
-DEAD_CYLINDER = 15.0
-"""Scatter that one dead cylinder of four adds [1/min]: the speed dips by some 50 every second turn (`speed_dip` with 75
-J per firing and 0.2 kg m2), and a saw-tooth of 50 has a standard deviation of 50 / sqrt(12)."""
+DEAD_CYLINDER = speed_dip(75.0, 0.2, 700.0) / np.sqrt(12.0)
+"""Scatter that one dead cylinder of four adds [1/min], about 14: the saw-tooth of one dip every second turn. Work of 75
+J per firing is 150 kPa of idle friction in 2 L; crank drive and flywheel have 0.2 kg m2 (textbook, from memory)."""
 
 ROUGH = 35.0
 """Scatter of a warm idle [1/min] that no sound engine shows: more than twice that of a dead cylinder."""

@@ -14,7 +14,7 @@ MULTIPLE = 0.10
 """Share of all misfires from which a cylinder must be named beside another (40 CFR 86.010-18(h)(2))."""
 
 DISPERSION = 3.0
-"""Variance over mean of misfire counts: one disturbance makes some cylinders miss several times (workshop rule)."""
+"""Least variance over mean of misfire counts: one disturbance makes a cylinder miss several times (workshop rule)."""
 
 STANDS_OUT = 1e-5
 """Chance of a count as high as this from the rate of the other cylinders; a drive asks for each of up to 12 cylinders,
@@ -62,7 +62,8 @@ class Scene:
 
     `misfire_of_bank` is that of the worst cylinder's bank [% of its firings], None where nothing was counted; `starves`
     whether the mixture is lean where a rich one is asked for, `little_air` whether full throttle measures little air;
-    `codes` and `failed_cams` are what the car itself says; `occasions` on how many misfires came.
+    `codes` and `failed_cams` are what the car itself says; `occasions` on how many misfires came, and
+    `dispersions` [cylinders] how much their counts vary.
     """
 
     loads: Shares
@@ -75,6 +76,7 @@ class Scene:
     starves: bool | None = None
     little_air: bool = False
     occasions: float = 0.0
+    dispersions: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,14 +100,19 @@ def guilty(counts: FloatArray) -> tuple[int, ...]:
     return (top,) if counts.max() / total > 1.0 - MULTIPLE else tuple(named)
 
 
-def stands_out(counts: FloatArray, cylinders: tuple[int, ...]) -> float:
-    """Chance that the others misfire at the same rate as the named cylinders; 1 where there are no others."""
+def stands_out(counts: FloatArray, cylinders: tuple[int, ...], dispersions: FloatArray | None = None) -> float:
+    """Chance that the others misfire at the same rate as the named cylinders; 1 where there are no others.
+
+    `dispersions` [cylinders] are those of this drive, NaN where unknown: what comes in bursts proves less.
+    """
     inside = sum(float(counts[one - 1]) for one in cylinders)
-    others = len(counts) - len(cylinders)
-    if not cylinders or others < 1:
+    others = [place for place in range(len(counts)) if place + 1 not in cylinders]
+    if not cylinders or not others:
         return 1.0
+    seen = dispersions[others] if dispersions is not None and len(dispersions) == len(counts) else np.empty(0)
+    spread = max(DISPERSION, float(np.mean(seen[np.isfinite(seen)])) if np.isfinite(seen).any() else 0.0)
     rest = float(counts.sum()) - inside
-    return chance_of_excess(inside, float(len(cylinders)), rest, float(others), DISPERSION)
+    return chance_of_excess(inside, float(len(cylinders)), rest, float(len(others)), spread)
 
 
 def partners(car: Car | None) -> tuple[frozenset[int], ...]:
@@ -144,7 +151,7 @@ def bank_of(cylinder: int, car: Car | None) -> int | None:
 def pattern_of(counts: FloatArray, car: Car | None, scene: Scene) -> Pattern:
     """Name the pattern of the counts [cylinders] and the parts it points to, likeliest first."""
     named = guilty(counts)
-    if len(counts) < 2 or len(named) == len(counts) or stands_out(counts, named) >= NAMED:
+    if len(counts) < 2 or len(named) == len(counts) or stands_out(counts, named, scene.dispersions) >= NAMED:
         return _all(scene)
     if len(named) == 1:
         return _one(named[0], len(counts), car, scene)

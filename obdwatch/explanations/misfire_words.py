@@ -154,8 +154,8 @@ def _healthy(finding: Finding, numbers: Numbers) -> Words:
         return Words("No sign of misfire, as far as codes and idle can tell.", (reason, *_idle(numbers)))
     reasons = [*_how_much(numbers), "A few misfires are normal in every engine."]
     if finding.signature == "one_burst":
-        reasons.append("Nearly all came at once and over all cylinders: a rough road or a stumble does that.")
-        return Words("A short burst of misfires, and nothing else.", tuple(reasons))
+        reasons.append("They came on few occasions and over all cylinders: a rough road or a stumble does that.")
+        return Words("A few short bursts of misfires, and nothing else.", tuple(reasons))
     return Words("The engine does not misfire more than a sound one.", tuple(reasons))
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betainc, gammainc
+from scipy.special import betainc
 
 from obdwatch.physics.air import Quantity
 from obdwatch.records import FloatArray
@@ -70,31 +70,6 @@ def revolutions_of(engine_speed: Quantity, seconds: Quantity) -> Quantity:
     return engine_speed * seconds / 60.0
 
 
-def ten_cycle_average(count: float, previous: float) -> float:
-    """The running average of misfire counts that a car keeps over driving cycles [-] (service 06, test 0B).
-
-    Reference: SAE J1979: 0.1 times the current count plus 0.9 times the average before.
-
-    >>> average = 0.0
-    >>> for count in (0, 0, 12, 0, 30, 28, 0, 5, 40, 44):
-    ...     average = ten_cycle_average(count, average)
-    >>> round(average, 4)
-    12.5875
-    """
-    return 0.1 * count + 0.9 * previous
-
-
-def count_from_averages(average: float, previous: float) -> float:
-    """The count of the driving cycle between two running averages [-], never below zero.
-
-    Reference: SAE J1979, the average of `ten_cycle_average` solved for the count.
-
-    >>> round(count_from_averages(3.972, 1.08), 3)
-    30.0
-    """
-    return max(0.0, (average - 0.9 * previous) / 0.1)
-
-
 def worst_window(revolutions: FloatArray, counts: FloatArray, window: float, cylinders: int) -> Worst | None:
     """Misfire in the worst `window` revolutions of counter readings [%], None where less than one window was seen.
 
@@ -136,24 +111,6 @@ def _spans(revolutions: FloatArray, window: float) -> tuple[Places, Places]:
     return np.concatenate([start, before[end]]), np.concatenate([after[start], end])
 
 
-def chance_of_at_least(count: float, mean: float, dispersion: float) -> float:
-    """Probability of at least `count` misfires where `mean` are expected [-].
-
-    Parameters: dispersion, variance over mean, >= 1 (1 is Poisson). Reference: negative binomial, tail as an incomplete
-    beta function (Abramowitz and Stegun 26.5.26); Poisson tail as an incomplete gamma function (26.4.21).
-
-    >>> round(chance_of_at_least(2, 1.0, 1.0), 4), round(chance_of_at_least(10, 2.0, 3.0), 4)
-    (0.2642, 0.0173)
-    """
-    if count <= 0:
-        return 1.0
-    if mean <= 0.0:
-        return 0.0
-    if dispersion <= 1.0:
-        return float(gammainc(count, mean))
-    return float(betainc(count, mean / (dispersion - 1.0), 1.0 - 1.0 / dispersion))
-
-
 def chance_of_excess(count: float, exposure: float, others: float, other_exposure: float, dispersion: float) -> float:
     """Probability that a count so high comes from the same rate as `others`, whose rate is itself uncertain [-].
 
@@ -167,6 +124,24 @@ def chance_of_excess(count: float, exposure: float, others: float, other_exposur
     if count <= 0.0:
         return 1.0
     return float(betainc(count / dispersion, others / dispersion + 0.5, exposure / (exposure + other_exposure)))
+
+
+def dispersion_of(counts: FloatArray, exposure: FloatArray) -> FloatArray:
+    """Variance over mean of counts at one rate in unequal steps [cylinders]; 1 for Poisson, NaN where nothing counted.
+
+    Parameters: counts [steps, cylinders]; exposure [steps], in revolutions. Valid: two steps at least.
+    Reference: Pearson's chi squared over its degrees of freedom (textbook on generalised linear models).
+
+    >>> dispersion_of(np.array([[4.0], [0.0], [8.0], [0.0]]), np.ones(4)).round(2).tolist()
+    [4.89]
+    """
+    kept = exposure > 0.0
+    share = exposure[kept] / exposure[kept].sum()
+    expected = share[:, None] * counts[kept].sum(axis=0)
+    off = (counts[kept] - expected) ** 2
+    chi = np.divide(off, expected, out=np.zeros_like(off), where=expected > 0.0).sum(axis=0)
+    found: FloatArray = np.where(counts.sum(axis=0) > 0.0, chi / max(int(kept.sum()) - 1, 1), np.nan)
+    return found
 
 
 def rates_by_condition(exposure: FloatArray, counts: FloatArray, rounds: int = 60) -> FloatArray:

@@ -10,6 +10,7 @@ import pytest
 
 from obdwatch.analysis import Analysis, features_of
 from obdwatch.decoding.monitors import decode_results, result_of
+from obdwatch.detectors import monitor_results
 from obdwatch.detectors.misfire import DRIVE_TO_GET, NAME, detect
 from obdwatch.detectors.misfire_counts import read_counters
 from obdwatch.records import (
@@ -355,3 +356,21 @@ def test_a_clock_that_jumps_a_year_does_not_fill_the_memory() -> None:
     times[-1] += 3e7
     jumped = replace(drive, signals=drive.signals | {"engine_speed": replace(speed, times=times)})
     assert detect(jumped, INLINE_FOUR, History()).verdict is not Verdict.FAULT
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_any_bytes_of_service_06_are_borne(seed: int) -> None:
+    """Random results of every monitor and scaling, out of order, from several control units; both detectors answer."""
+    generator = np.random.default_rng(1000 + seed)
+    drive, _ = record(normal, trip=Trip(minutes=6.0, seed=seed))
+    strange = []
+    for _ in range(40):
+        body = bytes(int(byte) for byte in generator.integers(0, 256, 9))
+        if body[0] % 0x20:  # those are support bitmaps
+            unit = (None, 0x7E8, 0x7E9)[int(generator.integers(3))]
+            strange += decode_results(b"\x46" + body, float(generator.uniform(-9.0, 400.0)), unit)
+    both = [*drive.monitors, *strange]
+    shuffled = replace(drive, monitors=tuple(both[place] for place in generator.permutation(len(both))))
+    for finding in (detect(shuffled, None, History()), monitor_results.detect(shuffled, INLINE_FOUR, History())):
+        assert all(np.isfinite(measure.value) for measure in (*finding.measures, *finding.learnt))
+        assert (finding.verdict is not Verdict.NOT_ENOUGH_DATA) or finding.drive_to_get

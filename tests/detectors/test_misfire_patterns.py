@@ -216,6 +216,25 @@ def test_one_bumpy_stretch_is_no_fault() -> None:
     assert finding.signature == "one_burst"
 
 
+def test_forty_misfires_in_a_few_bursts_are_hardly_ever_raised() -> None:
+    """Bursts common to all cylinders in one half-minute of ten (gamma-distributed strength), ten misfires of each."""
+    generator = np.random.default_rng(0)
+    raised = []
+    for seed in range(40):
+        burst = np.repeat(generator.gamma(0.1, 10.0, 60), 30)
+
+        def chance(
+            cylinder: int, load: FloatArray, coolant: FloatArray, since: FloatArray, burst: FloatArray = burst
+        ) -> FloatArray:
+            return np.clip(10.0 * burst[: len(load)] / 29_000.0, 0.0, 1.0)
+
+        drive, _ = record(chance, trip=Trip(seed=seed))
+        finding = detect(drive, INLINE_FOUR, History())
+        raised += [finding.urgency] if finding.verdict is Verdict.FAULT else []
+    assert len(raised) <= 2
+    assert set(raised) <= {Urgency.WATCH}
+
+
 def test_little_fuel_in_the_tank_softens_the_verdict() -> None:
     def chance(cylinder: int, load: FloatArray, coolant: FloatArray, since: FloatArray) -> FloatArray:
         return np.where(since % 240.0 > 200.0, 0.03, 0.0)
