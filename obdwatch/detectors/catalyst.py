@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from obdwatch.detectors.catalyst_record import CatalystView, view, warm_driving
 from obdwatch.detectors.heat_input import burns_lean
 from obdwatch.detectors.oxygen_sensors_baseline import baseline
@@ -147,7 +149,7 @@ def _mixture(drive: Drive, bank: int) -> bool:
     for kind in ("short", "long"):
         signal = drive.signals.get(f"{kind}_term_fuel_trim_bank_{bank}")
         if signal is not None and len(signal.values):
-            total += float(sorted(signal.values)[len(signal.values) // 2])
+            total += float(np.median(signal.values))
     return abs(total) >= MIXTURE_OFF
 
 

@@ -16,6 +16,7 @@ from obdwatch.detectors.oxygen_sensors_judgement import (
     FEW_EVENTS,
     SIGMAS,
     SLOW_ANSWER,
+    SLOW_COMMAND,
     SLOW_SWITCH,
     VERY_SLOW_ANSWER,
     WEAK_LEAN,
@@ -34,6 +35,7 @@ USES = frozenset(
         "fuel_system_status",
         "engine_speed",
         "calculated_load",
+        "commanded_equivalence_ratio",
         *(f"oxygen_sensor_voltage_bank_{bank}_sensor_{place}" for bank in (1, 2) for place in (1, 2)),
         *(f"oxygen_sensor_equivalence_ratio_bank_{bank}_sensor_1" for bank in (1, 2)),
         *(f"oxygen_sensor_equivalence_ratio_by_current_bank_{bank}_sensor_1" for bank in (1, 2)),
@@ -139,6 +141,8 @@ def _measures(view: BankView, views: list[BankView]) -> tuple[Measure, ...]:
         measures.append(Measure("cuts_used", float(len(view.answers)), ""))
     if len(view.behind):
         measures.append(_time("behind_rear_sensor", view.behind, (0.0, BEHIND)))
+    if len(view.commands) >= FEW_EVENTS:
+        measures.append(_time("answer_to_command", view.commands, (0.0, SLOW_COMMAND)))
     if view.swing is not None:
         measures += _swing_measures(view.swing)
     if view.trim is not None:

@@ -18,9 +18,6 @@ from obdwatch.records import BoolArray, FloatArray
 LONGEST_WAIT = 15.0
 """Time after the return of fuel within which an answer belongs to it [s] (common practice)."""
 
-DEAF_CUT = 3.0
-"""A cut that lasted this long must show before the catalyst [s]: many times any sensor's delay (common practice)."""
-
 FEW_SAMPLES = 3.5
 """A gap in a signal this many usual spacings long is no bracket."""
 
@@ -38,25 +35,27 @@ class Answers:
 
     def middle(self) -> tuple[float, float]:
         """Return the typical answer [s] and its standard error, from the scatter and from the sampling."""
-        middles = (self.low + self.high) / 2.0
-        typical = float(np.median(middles))
+        middles = np.sort((self.low + self.high) / 2.0)
+        # A median of readings on a common grid would stick to the grid; a mean would follow one odd answer.
+        off = int(TRIMMED * len(middles))
+        typical = float(np.mean(middles[off : len(middles) - off]))
         spread = float(np.median(np.abs(middles - typical))) * MAD_TO_SIGMA
         sampling = float(np.sqrt(np.mean((self.high - self.low) ** 2) / 12.0))
         return typical, MEDIAN_ERROR * max(spread, sampling) / float(np.sqrt(len(middles)))
 
 
+TRIMMED = 0.2  # share left off at either end of a trimmed mean
 MAD_TO_SIGMA = 1.4826  # of a normal distribution
 MEDIAN_ERROR = 1.2533  # standard error of a median over that of a mean, normal distribution
 
 
-def after_cuts(bank: Bank, cuts: Cuts) -> tuple[Answers, int, int]:
-    """Return the answers to the return of fuel, the number of long cuts, and of those that the sensor never saw."""
+def after_cuts(bank: Bank, cuts: Cuts) -> Answers:
+    """Return the times [s] from the return of fuel until the sensor saw it."""
     times, lean, back = bank.front.times, bank.lean(), bank.back()
     longest = FEW_SAMPLES * spacing(bank.front)
-    rows, long_cuts, deaf = [], 0, 0
+    rows = []
     for row in range(len(cuts)):
-        begin, first, end, resumed = (
-            cuts.begin_before[row],
+        first, end, resumed = (
             int(np.searchsorted(times, cuts.begin_after[row])),
             cuts.end_after[row],
             cuts.end_before[row],
@@ -64,9 +63,6 @@ def after_cuts(bank: Bank, cuts: Cuts) -> tuple[Answers, int, int]:
         until = cuts.begin_after[row + 1] if row + 1 < len(cuts) else np.inf
         last = int(np.searchsorted(times, min(resumed + LONGEST_WAIT, until)))
         during = int(np.searchsorted(times, end, side="right"))
-        if end - begin >= DEAF_CUT and during - first >= 3:
-            long_cuts += 1
-            deaf += not lean[first:during].any()
         if during - 1 < first or not lean[during - 1] or times[during - 1] < end - longest:
             continue
         came = np.flatnonzero(back[during:last])
@@ -76,7 +72,7 @@ def after_cuts(bank: Bank, cuts: Cuts) -> tuple[Answers, int, int]:
         if times[there] - times[there - 1] > longest:
             continue
         rows.append((times[there - 1] - resumed, times[there] - end, end))
-    return _answers(rows), long_cuts, deaf
+    return answers_of(rows)
 
 
 def behind_rear(bank: Bank) -> Answers:
@@ -86,12 +82,12 @@ def behind_rear(bank: Bank) -> Answers:
     """
     rear = bank.rear
     if rear is None:
-        return _answers([])
+        return answers_of([])
     times, lean, back = bank.front.times, bank.lean(), bank.back()
-    longest = FEW_SAMPLES * spacing(bank.front)
+    longest, longest_rear = FEW_SAMPLES * spacing(bank.front), FEW_SAMPLES * spacing(rear)
     rows = []
     for before, after in _rises(rear.values):
-        if rear.times[after] - rear.times[before] > FEW_SAMPLES * spacing(rear):
+        if rear.times[after] - rear.times[before] > longest_rear:
             continue
         begin = int(np.searchsorted(times, rear.times[before], side="right")) - 1
         if begin < 0 or not lean[begin]:
@@ -105,7 +101,7 @@ def behind_rear(bank: Bank) -> Answers:
         if times[there] - times[there - 1] > longest or (rear.values[after:until] < LEAN_VOLTAGE).any():
             continue
         rows.append((times[there - 1] - rear.times[after], times[there] - rear.times[before], rear.times[after]))
-    return _answers(rows)
+    return answers_of(rows)
 
 
 def _rises(voltage: FloatArray) -> list[tuple[int, int]]:
@@ -117,6 +113,7 @@ def _rises(voltage: FloatArray) -> list[tuple[int, int]]:
     return [(low, high) for low, high in pairs if low > 0 and state[low - 1] < 0]
 
 
-def _answers(rows: list[tuple[float, float, float]]) -> Answers:
+def answers_of(rows: list[tuple[float, float, float]]) -> Answers:
+    """Return rows of (low, high, at) as answers."""
     table = np.array(rows, dtype=np.float64).reshape(-1, 3)
     return Answers(table[:, 0], table[:, 1], table[:, 2])

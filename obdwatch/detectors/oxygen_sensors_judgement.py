@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.oxygen_sensors_answer import Answers, after_cuts, behind_rear
+from obdwatch.detectors.oxygen_sensors_command import after_commands
 from obdwatch.detectors.oxygen_sensors_record import AFTER_CUT, Bank, Cuts, States
 from obdwatch.detectors.oxygen_sensors_switching import SLOWEST_FOR_SWITCHES, Swing, swing
 from obdwatch.detectors.sampled import spacing
@@ -23,6 +24,11 @@ SLOW_ANSWER = 1.5
 
 VERY_SLOW_ANSWER = 3.0
 """Twice that [s]: believed without a second witness, but only as something to watch."""
+
+SLOW_COMMAND, VERY_SLOW_COMMAND = 0.35, 0.7
+"""Half-way answer to a commanded step [s] that is slow, and one that is so without another witness. A sound wide-range
+sensor needs 0.1 s or so for half a step (`first_order_time` of 0.15 s), the gas at full load a tenth, the fuel a few
+strokes (common practice)."""
 
 BEHIND = 0.4
 """By how much the front sensor may come after the rear one [s]: not at all, but sensors differ in their thresholds;
@@ -71,7 +77,7 @@ class BankView:
     bank: Bank
     answers: Answers
     behind: Answers
-    long_cuts: int
+    commands: Answers
     swing: Swing | None
     trim: float | None
     signature: str = ""
@@ -83,12 +89,12 @@ class BankView:
 
 def judge_bank(drive: Drive, bank: Bank, cuts: Cuts, states: States) -> BankView:
     """Return what a drive says of one bank's sensor."""
-    answers, long_cuts, _ = after_cuts(bank, cuts)
-    behind = behind_rear(bank)
+    answers, behind = after_cuts(bank, cuts), behind_rear(bank)
+    commands = after_commands(bank, drive.signals.get("commanded_equivalence_ratio"))
     taken = states.take(bank.front, AFTER_CUT)
     seen = None if bank.wide_range else swing(bank.front, taken)
     trim = _trim(drive, bank.number, states)
-    parts = (bank, answers, behind, long_cuts, seen, trim)
+    parts = (bank, answers, behind, commands, seen, trim)
     if spacing(bank.front) > SLOWEST_SAMPLING:
         return BankView(*parts, missing="sampling_too_slow")
     stuck = _stuck(seen, trim)
@@ -100,7 +106,9 @@ def judge_bank(drive: Drive, bank: Bank, cuts: Cuts, states: States) -> BankView
     # Slow sampling catches the front sensor lean more often where it happens to be late: only certain lateness counts.
     after = after and float(np.median(behind.low)) > 0.0
     switch_slow, switch_fast = _switch(bank, seen)
-    if (after and (late or switch_slow)) or (late and switch_slow and not before):
+    lags, follows = _side(commands, SLOW_COMMAND, 0.0)
+    witness = switch_slow or lags
+    if (after and (late or witness)) or (late and witness and not before):
         return BankView(*parts, signature="slow_response", confidence=0.95)
     far_behind = after and _side(behind, FAR_BEHIND, missed)[0]
     if far_behind or (after and not on_time):
@@ -108,9 +116,11 @@ def judge_bank(drive: Drive, bank: Bank, cuts: Cuts, states: States) -> BankView
     alone = _side(answers, VERY_SLOW_ANSWER, missed)[0] and not before and not switch_fast
     if alone and (bank.rear is None or len(behind) < FEW_EVENTS) and not _mixture_off(trim):
         return BankView(*parts, signature="slow_after_cuts", confidence=0.6)
+    if _side(commands, VERY_SLOW_COMMAND, 0.0)[0] and not on_time and not before:
+        return BankView(*parts, signature="slow_response", confidence=0.7)
     if seen is not None and _weak(seen):
         return BankView(*parts, signature="weak_swing", confidence=0.7)
-    if on_time or (before and not switch_slow) or (switch_fast and _full(seen)):
+    if on_time or (before and not witness) or (switch_fast and _full(seen)) or (follows and not late):
         # The sensor is right and the exhaust really stays lean: a matter for the trims.
         lean = len(answers) >= FEW_EVENTS and answers.middle()[0] > SLOW_ANSWER
         return BankView(*parts, cleared=True, lean_after_cuts=lean)

@@ -22,6 +22,10 @@ memory)."""
 ENDS = (5.0, 95.0)
 """Percentiles of the readings that stand for the lean and the rich end: single odd readings do not count."""
 
+HIGHEST_VOLTAGE = 1.1
+"""More than a switching sensor can give [V] (Nernst voltage of rich exhaust, about 1.0): then the voltage is one that
+the control unit computes for a sensor of another kind."""
+
 ENOUGH_READINGS = 60
 """Readings at cruise below which nothing is said of the swing: three at each end by the percentiles above."""
 
@@ -58,7 +62,7 @@ class Swing:
 def swing(front: Signal, taken: BoolArray) -> Swing | None:
     """Return how a switching sensor swung in the readings `taken`; None where these are too few."""
     count = int(np.count_nonzero(taken))
-    if count < ENOUGH_READINGS:
+    if count < ENOUGH_READINGS or np.percentile(front.values, 99.0) > HIGHEST_VOLTAGE:
         return None
     values, usual = front.values[taken], spacing(front)
     lean, middle, rich = np.percentile(values, (ENDS[0], 50.0, ENDS[1]))

@@ -61,7 +61,7 @@ def bank_name(numbers: Numbers) -> str:
 
 
 def _healthy(numbers: Numbers) -> Words:
-    reasons = [*_seen(numbers), *_behind(numbers), *_swings(numbers), *_rate(numbers)]
+    reasons = [*_seen(numbers), *_behind(numbers), *_command(numbers), *_swings(numbers), *_rate(numbers)]
     if numbers.get("lean_after_cuts") is not None:
         reasons.append(
             "That is long, but the sensor is not to blame: the exhaust itself stays lean for a while after a cut. Look"
@@ -76,6 +76,7 @@ def _slow(numbers: Numbers) -> Words:
     reasons = (
         *_seen(numbers),
         *_behind(numbers),
+        *_command(numbers),
         *_swings(numbers),
         *_other(numbers),
         "A slow sensor costs fuel and in time the catalyst. To check: look for an exhaust leak and a damaged plug"
@@ -154,6 +155,15 @@ def _behind(numbers: Numbers) -> tuple[str, ...]:
     return ("The sensor behind the catalyst agrees with it.",)
 
 
+def _command(numbers: Numbers) -> tuple[str, ...]:
+    if numbers.get("answer_to_command") is None:
+        return ()
+    return (
+        f"When the control orders a richer mixture it goes half the way in {numbers.say('answer_to_command', 2)};"
+        f" healthy is below {_top(numbers, 'answer_to_command', digits=2)}.",
+    )
+
+
 def _swings(numbers: Numbers) -> tuple[str, ...]:
     if numbers.get("rich_end") is None:
         return ()
@@ -182,9 +192,9 @@ def _other(numbers: Numbers) -> tuple[str, ...]:
     return (f"The sensor of the other bank needs {numbers.say('answer_other_bank', 1)}.",)
 
 
-def _top(numbers: Numbers, name: str, otherwise: str = "1.5 s") -> str:
+def _top(numbers: Numbers, name: str, otherwise: str = "1.5 s", digits: int = 1) -> str:
     measure = numbers.get(name)
-    return otherwise if measure is None or measure.expected is None else f"{measure.expected[1]:.1f} s"
+    return otherwise if measure is None or measure.expected is None else f"{measure.expected[1]:.{digits}f} s"
 
 
 FAULTS: Mapping[str, Callable[[Numbers], Words]] = MappingProxyType(

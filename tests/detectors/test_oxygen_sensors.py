@@ -9,7 +9,8 @@ import pytest
 
 from obdwatch.decoding.parameter_table import read_fields, read_lengths
 from obdwatch.detectors.oxygen_sensors import DRIVE_TO_GET, NAME, PART, USES, detect
-from obdwatch.detectors.oxygen_sensors_record import fuel_cuts
+from obdwatch.detectors.oxygen_sensors_command import after_commands
+from obdwatch.detectors.oxygen_sensors_record import Bank, fuel_cuts
 from obdwatch.explanations.oxygen_sensors_words import FAULTS, MISSING, oxygen_sensors_words
 from obdwatch.records import Car, Drive, Feature, Finding, History, Signal, Urgency, Verdict
 from tests.detectors.breathing_car import BreathingCar, drive, two_banks
@@ -122,6 +123,48 @@ def test_slower_than_its_own_past() -> None:
 def test_without_a_rear_sensor_the_switching_time_is_the_second_witness() -> None:
     for car, verdict in ((SOUND, Verdict.HEALTHY), (BreathingCar(lag=2.5), Verdict.FAULT)):
         assert judge(without(drive(car, 0.1), "oxygen_sensor_voltage_bank_1_sensor_2")).verdict is verdict
+
+
+def following(lag: float, every: float) -> tuple[Bank, Signal]:
+    """A wide-range sensor of one time constant behind a command that steps to 0.88 and back; truth in 10 ms steps."""
+    times = np.arange(0.0, 400.0, 0.01)
+    commanded = np.where((times % 20.07) < 6.0, 0.88, 1.0)  # no multiple of any sampling
+    seen = np.empty(len(times))
+    now = 1.0
+    for index, target in enumerate(commanded):
+        now += (target - now) * (1.0 - np.exp(-0.01 / lag))
+        seen[index] = now
+    take = round(every / 0.01)
+    key = "oxygen_sensor_equivalence_ratio_bank_1_sensor_1"
+    front = Signal(key, "ratio", times[::take], seen[::take])
+    command = Signal("commanded_equivalence_ratio", "ratio", times[7::take], commanded[7::take])
+    return Bank(1, True, front, None), command
+
+
+@pytest.mark.parametrize("lag", [0.1, 0.5, 1.0])
+@pytest.mark.parametrize("every", [0.1, 0.27, 0.53])
+def test_half_way_to_a_command_takes_the_logarithm_of_two(lag: float, every: float) -> None:
+    answers = after_commands(*following(lag, every))
+    truth = np.log(2.0) * lag
+    assert len(answers) >= 35
+    assert np.all((answers.low <= truth + 0.02) & (answers.high >= truth - 0.02))
+    typical, error = answers.middle()
+    assert typical == pytest.approx(truth, abs=3.0 * error + 0.02)
+
+
+def test_a_sensor_that_lags_every_command_is_slow_even_without_cuts_and_rear_sensor() -> None:
+    one = without(drive(SOUND_WIDE), "oxygen_sensor_voltage_bank_1_sensor_2", "fuel_system_status")
+    for lag, verdict in ((1.6, Verdict.FAULT), (0.1, Verdict.HEALTHY)):
+        bank, command = following(lag, 0.25)
+        finding = judge(replace(one, signals={**one.signals, bank.front.key: bank.front, command.key: command}))
+        assert finding.verdict is verdict
+
+
+def test_a_voltage_no_switching_sensor_can_give_is_not_judged_as_one() -> None:
+    one = drive(BreathingCar(height=0.1))
+    front = one.signals[FRONT]
+    computed = replace(front, values=np.where(front.values < 0.4, 1.2, front.values))
+    assert judge(replace(one, signals={**one.signals, FRONT: computed})).verdict is Verdict.NOT_ENOUGH_DATA
 
 
 def test_without_fuel_system_status_the_rear_sensor_still_tells() -> None:
