@@ -89,7 +89,7 @@ def _measures(seen: Seen) -> tuple[Measure, ...]:
 
 
 def _hottest(seen: Seen) -> float:
-    """Return the hottest coolant with the engine running [degC]; standing, a hot engine heats it further, harmlessly."""
+    """Return the hottest coolant with the engine running [degC]; switched off, a hot engine heats it further."""
     running = seen.record.coolant[seen.record.settled & np.isfinite(seen.record.coolant)]
     values = running if len(running) else seen.record.readings.values
     highest = float(np.max(values))

@@ -58,7 +58,8 @@ DRIVING_HOTTER = 2.0
 
 HEAVY_HEAT = 50.0
 """Heat of the fuel [kW per litre], middle of the hot time and the minute before it, from which an engine pulls about
-half of all it can: a trailer uphill. At 120 km/h on the level a 2.0 L engine burns half of that (Willans line, common practice)."""
+half of all it can: a trailer uphill. At 120 km/h on the level a 2.0 L engine burns half of that (Willans line, common
+practice)."""
 
 ERRATIC_PARTS = ("coolant_pump", "coolant_temperature_sensor", "head_gasket")
 """Where coolant is lost or air gets in, and the sensor itself, which jumps alike when its plug is loose."""
