@@ -25,7 +25,7 @@ from obdwatch.records import (
     Urgency,
     Verdict,
 )
-from tests.detectors.breathing_car import BreathingCar, drive, two_banks
+from tests.detectors.lambda_car import BreathingCar, drive, two_banks
 
 SOUND, SOUND_WIDE = BreathingCar(), BreathingCar(wide=True)
 DEAD, DEAD_WIDE = BreathingCar(stored=0.0005), BreathingCar(wide=True, stored=0.0005)

@@ -13,7 +13,7 @@ from obdwatch.detectors.oxygen_sensors_command import after_commands
 from obdwatch.detectors.oxygen_sensors_record import Bank, fuel_cuts
 from obdwatch.explanations.oxygen_sensors_words import FAULTS, MISSING, oxygen_sensors_words
 from obdwatch.records import Car, Drive, Feature, Finding, History, Signal, Urgency, Verdict
-from tests.detectors.breathing_car import BreathingCar, drive, two_banks
+from tests.detectors.lambda_car import BreathingCar, drive, two_banks
 
 SOUND, SOUND_WIDE = BreathingCar(), BreathingCar(wide=True)
 SLOW, SLOW_WIDE = BreathingCar(lag=1.2), BreathingCar(wide=True, lag=1.3)
