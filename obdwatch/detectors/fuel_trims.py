@@ -10,7 +10,8 @@ import numpy as np
 
 from obdwatch.detectors.fuel_trims_evidence import Evidence, gather
 from obdwatch.detectors.fuel_trims_fit import Regimes, TrimFit, fit_bank, regimes
-from obdwatch.detectors.fuel_trims_judgement import Apart, Judgement, judge
+from obdwatch.detectors.fuel_trims_judgement import judge
+from obdwatch.detectors.fuel_trims_limits import Apart, Judgement
 from obdwatch.detectors.fuel_trims_measures import learnt_of, measures_of
 from obdwatch.detectors.fuel_trims_past import Past
 from obdwatch.detectors.fuel_trims_record import Missing, TrimRecord, prepare
@@ -44,6 +45,8 @@ DRIVE_TO_GET = {
     " 60 to 100 km/h.",
     "never_steady": "Once warm, let it idle for two minutes and drive ten minutes at a steady 60 to 100 km/h; if the"
     " oxygen sensor never takes over, look at the trouble codes first.",
+    "misfire_first": "Cure the misfire first; then record two minutes of warm idle and ten minutes at a steady 60 to"
+    " 100 km/h.",
     "too_little": "Once warm, let it idle for two minutes and drive ten minutes at a steady 60 to 100 km/h.",
     "idle_missing": "Once warm, stand and let the engine idle for two minutes while recording.",
     "flow_missing": "Once warm, drive ten minutes at a steady 60 to 100 km/h while recording, where it is legal.",
@@ -62,9 +65,10 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
     if len(record.times) < FEWEST_SECONDS:
         return _nothing("too_little")
     split, past = regimes(record), Past(history, NAME)
-    banks = {bank: fit_bank(record, record.trim[row], split) for row, bank in enumerate(record.banks)}
-    whole = next(iter(banks.values())) if len(banks) == 1 else fit_bank(record, record.trim.mean(axis=0), split)
-    seen = gather(drive, car, history, record, split, whole, past)
+    single = len(record.banks) == 1
+    banks = {bank: fit_bank(record, record.trim[row], split, single) for row, bank in enumerate(record.banks)}
+    whole = next(iter(banks.values())) if single else fit_bank(record, record.trim.mean(axis=0), split)
+    seen = gather(drive, car, record, split, whole, banks, past)
     judgement = judge(whole, banks, _apart(record, split), seen, past)
     return _finding(record, split, whole, banks, seen, past, judgement)
 
@@ -100,7 +104,7 @@ def _apart(record: TrimRecord, split: Regimes) -> Apart | None:
     """How far the banks are apart; the swings of both are alike, so that the difference is surer than either."""
     if len(record.banks) < 2:
         return None
-    fit = fit_bank(record, record.trim[0] - record.trim[1], split)
+    fit = fit_bank(record, record.trim[0] - record.trim[1], split, rivals=False)
     idle = None if fit.idle is None else (fit.idle.value, fit.idle.sigma)
     flow = None if fit.flow is None else (fit.flow.value, fit.flow.sigma)
     return Apart((fit.whole.value, fit.whole.sigma), idle, flow)

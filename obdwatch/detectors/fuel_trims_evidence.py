@@ -9,12 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.fuel_trims_fit import Regimes, TrimFit
+from obdwatch.detectors.fuel_trims_misfire import false_lean, misfiring_cylinder
 from obdwatch.detectors.fuel_trims_past import PARTS, Past
 from obdwatch.detectors.fuel_trims_record import TrimRecord
 from obdwatch.detectors.oxygen_sensors_baseline import since_repair
 from obdwatch.detectors.sampled import readings
 from obdwatch.physics.idle_air import residual_filling
-from obdwatch.records import Car, Drive, EventKind, History
+from obdwatch.records import Car, Drive, EventKind
 
 BREATHES_BETTER, BREATHES_SPREAD = 1.13, 0.07
 """Volumetric efficiency in the manifold's own density at 1,500 to 2,500 1/min over that at idle, burnt gas left aside,
@@ -29,15 +30,6 @@ FEWEST_BREATHS = 10
 MOST_EVIDENCE = 3.0
 """Natural logarithm of odds (20 to 1) that no single clue is worth more than."""
 
-MISFIRES, MISFIRES_MORE = 20.0, 5.0
-"""Misfires of one cylinder in a drive, and how many times the next one's, that single it out."""
-
-CYLINDERS = (0xA2, 0xAD)
-"""Service 06 monitors that count misfire of cylinders 1 to 12 (SAE J1979)."""
-
-DRIVE_COUNTS = 0x0C
-"""Service 06 test that counts the misfires of the last or current drive (SAE J1979)."""
-
 FILLED = 15.0
 """Rise of the fuel level [%] between two drives that is a refuel: slopes and corners move a float by up to 10."""
 
@@ -48,13 +40,15 @@ ETHANOL_FUEL = 20.0
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """Odds as natural logarithms: an intake leak against an exhaust leak, the air sensor against the fuel pump (0: not
-    known). `refuelled` since the last drive; `fuel_may_differ` when the level may be the fuel's doing.
+    known). `false_lean`: what misfires add to the trim of each bank [%]. `refuelled` since the last drive;
+    `fuel_may_differ` when the level may be the fuel's doing.
     """
 
     metering: str
     leak_over_exhaust: float
     sensor_over_pump: float
     misfiring_cylinder: int | None
+    false_lean: dict[int, float]
     refuelled: bool
     fuel_may_differ: bool
     breathing_idle: float | None
@@ -63,17 +57,24 @@ class Evidence:
 
 
 def gather(
-    drive: Drive, car: Car | None, history: History, record: TrimRecord, split: Regimes, fit: TrimFit, past: Past
+    drive: Drive,
+    car: Car | None,
+    record: TrimRecord,
+    split: Regimes,
+    fit: TrimFit,
+    banks: dict[int, TrimFit],
+    past: Past,
 ) -> Evidence:
     """Collect every clue there is."""
     idle, flow = _breath(record, split, at_idle=True), _breath(record, split, at_idle=False)
     level = _level(drive)
-    refuelled = _refuelled(drive, history, past, level)
+    refuelled = _refuelled(drive, past, level)
     return Evidence(
         metering=record.metering,
         leak_over_exhaust=_leak_over_exhaust(record, fit, idle, flow, past),
         sensor_over_pump=_sensor_over_pump(fit, idle, flow, past),
-        misfiring_cylinder=_misfiring(drive),
+        misfiring_cylinder=misfiring_cylinder(drive),
+        false_lean=false_lean(drive, car, banks),
         refuelled=refuelled,
         fuel_may_differ=refuelled or _ethanol(drive, car),
         breathing_idle=idle,
@@ -147,33 +148,19 @@ def _sensor_over_pump(fit: TrimFit, idle: float | None, flow: float | None, past
     return _bounded(_odds(float(np.log(flow / idle)), usual - missing, usual, BREATHES_SPREAD))
 
 
-def _misfiring(drive: Drive) -> int | None:
-    """The cylinder that misfires far more than any other, by the car's own counters."""
-    counts: dict[int, float] = {}
-    for result in drive.monitors:
-        if CYLINDERS[0] <= result.monitor <= CYLINDERS[1] and result.test == DRIVE_COUNTS and result.value is not None:
-            counts[result.monitor - CYLINDERS[0] + 1] = result.value
-    if not counts:
-        return None
-    ordered = sorted(counts.values(), reverse=True)
-    if ordered[0] < MISFIRES or (len(ordered) > 1 and ordered[0] < MISFIRES_MORE * max(1.0, ordered[1])):
-        return None
-    return max(counts, key=lambda cylinder: counts[cylinder])
-
-
 def _level(drive: Drive) -> float | None:
     signal = readings(drive, "fuel_level")
     return None if signal is None else float(np.median(signal.values[-5:]))
 
 
-def _refuelled(drive: Drive, history: History, past: Past, level: float | None) -> bool:
+def _refuelled(drive: Drive, past: Past, level: float | None) -> bool:
     """Whether fuel came in since the last drive: by the log, or by the level that rose."""
-    earlier = [one for one in since_repair(history, past.detector, PARTS) if one.name == "fuel_level"]
+    earlier = [one for one in since_repair(past.history, past.detector, PARTS) if one.name == "fuel_level"]
     last = earlier[-1] if earlier else None
     if last is not None and level is not None and level - last.value >= FILLED:
         return True
     begun = drive.session.started_at
-    for event in history.events:
+    for event in past.history.events:
         before = event.kind is EventKind.REFUEL and (begun is None or event.at <= begun)
         if before and (last is None or last.at is None or event.at > last.at):
             return True

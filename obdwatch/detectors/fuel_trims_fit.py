@@ -29,6 +29,9 @@ IDLE_SPREAD = 1.6
 """Air over its idle median beyond which a standing engine is being revved: fan, alternator and air conditioning add up
 to half (common practice)."""
 
+IDLE_AIR = 1.8
+"""Air of a warm idle [g/s per litre]: 700 1/min at an absolute load of 26 %, 18 to 30 are usual (SAE J1979 PID 43)."""
+
 RESOLUTION = 100.0 / 128.0 / np.sqrt(12.0) * np.sqrt(2.0)
 """Scatter of one reading of short and long trim together [%]: steps of 100/128 (SAE J1979), uniform."""
 
@@ -109,7 +112,7 @@ def regimes(record: TrimRecord) -> Regimes:
     if np.count_nonzero(standing) >= FEWEST_IDLE:
         usual = float(np.median(record.air[standing]))
     else:
-        usual = float(np.percentile(record.air, 5.0))
+        usual = min(float(np.percentile(record.air, 5.0)), IDLE_AIR * record.size)
     idle = standing & (record.air <= IDLE_SPREAD * usual)
     flowing = ~standing & (record.air >= FLOW_TIMES_IDLE * usual)
     if flowing.any():
@@ -117,8 +120,8 @@ def regimes(record: TrimRecord) -> Regimes:
     return Regimes(idle, flowing, usual)
 
 
-def fit_bank(record: TrimRecord, trim: FloatArray, split: Regimes) -> TrimFit:
-    """Fit one series of trims [n]."""
+def fit_bank(record: TrimRecord, trim: FloatArray, split: Regimes, rivals: bool = True) -> TrimFit:
+    """Fit one series of trims [n]; `rivals`: also weigh vacuum against flow alone, which costs a second fit."""
     ratio = np.where(np.isfinite(record.ratio), record.ratio, 0.4)
     follows_vacuum = flow_share(ratio) * (split.idle_air / record.air)
     purge = np.where(np.isfinite(record.purge), record.purge, 0.0) * follows_vacuum
@@ -135,8 +138,10 @@ def fit_bank(record: TrimRecord, trim: FloatArray, split: Regimes) -> TrimFit:
     whole = _level(record, plain, np.ones(len(trim), dtype=np.bool_))
     if fit is None or idle is None:
         return TrimFit(idle, flow, whole, None, None, None)
-    rival = _fit(record, trim, split.idle_air / record.air, purge, split)
-    leak = _leak(record, fit, fit.log_evidence - rival.log_evidence, split, ratio)
+    evidence = 0.0
+    if rivals:
+        evidence = fit.log_evidence - _fit(record, trim, split.idle_air / record.air, purge, split).log_evidence
+    leak = _leak(record, fit, evidence, split, ratio)
     sigma = np.sqrt(np.diag(fit.covariance))
     sizes = fit.sizes
     return TrimFit(idle, flow, whole, (float(sizes[0]), float(sigma[0])), (float(sizes[2]), float(sigma[2])), leak)

@@ -4,84 +4,65 @@ beyond what a healthy car's tolerances give, and how far from the car's own past
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import replace
 
 import numpy as np
 
 from obdwatch.detectors.fuel_trims_evidence import Evidence
 from obdwatch.detectors.fuel_trims_fit import TrimFit
+from obdwatch.detectors.fuel_trims_limits import (
+    BANK_APART,
+    CLEAR,
+    EVERYWHERE,
+    FALSE_LEAN_SEEN,
+    FUEL_SEEN,
+    HIGH_FLOW,
+    LEAN_CYLINDER,
+    LOW_FLOW,
+    MOST_ETHANOL,
+    NEXT_SERVICE,
+    OWN_APART,
+    OWN_HIGH,
+    OWN_LEVEL,
+    OWN_LOW,
+    OWN_SIGMAS,
+    RICH_TURN,
+    SOON,
+    SURE,
+    SURE_SHARE,
+    TURNS,
+    UNEVEN,
+    Apart,
+    Judgement,
+)
+from obdwatch.detectors.fuel_trims_misfire import without
 from obdwatch.detectors.fuel_trims_past import Past
 from obdwatch.records import Urgency, Verdict
 
-LOW_FLOW = 5.0
-"""Trim at idle over that with air flowing [%] that a sound car may have: an air-mass sensor may be off by 5 % at one
-flow against another (common practice); small injection times add to it, the control unit learns most of it away."""
-
-HIGH_FLOW = 3.0
-"""Trim with air flowing over that at idle [%]: fuel pressure is regulated and sensors are calibrated at such flows to
-2 % each (common practice), and a weak pump or dirty sensor grows further beyond the flows of this drive."""
-
-RICH_TURN = 8.0
-"""Trim at one flow below the other [%] that makes a rich fault: purge vapour alone takes off 5 % at idle."""
-
-EVERYWHERE = 10.0
-"""Level [%] that is the same everywhere and suspect: within +-8 % is normal, +-10 % suspect (trade press). Fuel with a
-tenth of ethanol moves it by 4 % (air per fuel 14.7 to 14.1), sensor and injectors by 5 %."""
-
-BANK_APART = 5.0
-"""Difference of two banks [%]: they share air, fuel and pressure; injectors and sensors of each are within 3 %, two of
-each bank together 5 (common practice)."""
-
-OWN_LOW, OWN_HIGH, OWN_LEVEL, OWN_APART = 3.0, 2.0, 6.0, 3.0
-"""The same against the car's own healthy drives [%]: only weather, heat and learning differ between two drives of one
-car. The level also moves with the fuel in the tank: 4 % between pure petrol and a tenth of ethanol."""
-
-OWN_SIGMAS = 4.0
-"""And beyond so many standard deviations of the car's own drives."""
-
-SURE = 1.65
-"""Standard deviations that a value must keep from a smaller limit, `SURE_SHARE` of the limit: 95 % one-sided."""
-
-SURE_SHARE = 0.7
-"""Share of the limit that must be exceeded surely, so that a value at the limit is neither always nor never seen."""
-
-MOST_ETHANOL = 48.0
-"""Level [%] to which E85 (air per fuel 9.9) lifts a car that thinks it burns petrol: 14.7 / 9.9 - 1."""
-
-NEXT_SERVICE, SOON = 9.0, 18.0
-"""Trim [%] from which it should be seen to: half way to, and shortly before, codes near 20 to 25 (common practice)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Judgement:
-    """Verdict with its reasons by name; `bank` where one bank alone is meant; `size` is the trim that is wrong [%]."""
-
-    verdict: Verdict
-    signature: str = ""
-    urgency: Urgency | None = None
-    confidence: float = 0.0
-    parts: tuple[str, ...] = ()
-    bank: int | None = None
-    size: float = 0.0
-    by_past: bool = False
-    notes: tuple[str, ...] = field(default=())
-
 
 def judge(whole: TrimFit, banks: dict[int, TrimFit], apart: Apart | None, seen: Evidence, past: Past) -> Judgement:
-    """Return what explains the trims best; the clearest pattern first."""
+    """Return what explains the trims best, what misfires do to them taken off first."""
+    found = _judge(whole, banks, apart, seen, past)
+    lean = seen.false_lean
+    if found.verdict is not Verdict.FAULT or max(lean.values(), default=0.0) < FALSE_LEAN_SEEN:
+        return found
+    mean = sum(lean.values()) / len(lean)
+    difference = lean.get(1, 0.0) - lean.get(2, 0.0)
+    true_apart = None if apart is None else apart.less(difference)
+    true_banks = {bank: without(fit, lean.get(bank, 0.0)) for bank, fit in banks.items()}
+    rest = _judge(without(whole, mean), true_banks, true_apart, seen, past)
+    by_load = rest.signature in TURNS and abs(rest.size) <= UNEVEN * max(lean.values())
+    if rest.verdict is Verdict.FAULT and not by_load:
+        return replace(rest, urgency=_urgency(max(abs(found.size), abs(rest.size))))
+    return Judgement(Verdict.NOT_ENOUGH_DATA, "misfire_first", size=max(lean.values()))
+
+
+def _judge(whole: TrimFit, banks: dict[int, TrimFit], apart: Apart | None, seen: Evidence, past: Past) -> Judgement:
+    """The clearest pattern first."""
     for found in (_apart(apart, banks, past), _turn(whole, seen, past), _everywhere(whole, seen, past)):
         if found is not None:
             return found
     return _sound(whole, seen, past)
-
-
-@dataclass(frozen=True, slots=True)
-class Apart:
-    """Bank 1 less bank 2 [%]: over everything, at idle and with air flowing (value, standard deviation)."""
-
-    whole: tuple[float, float]
-    idle: tuple[float, float] | None
-    flow: tuple[float, float] | None
 
 
 def surely(value: float, sigma: float, limit: float) -> bool:
@@ -192,10 +173,6 @@ def _turn(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
     return _rich_turn(whole, contrast)
 
 
-CLEAR = 0.7
-"""Natural logarithm of odds (two to one) from which one of two parts is named in the signature."""
-
-
 def _rich_turn(whole: TrimFit, contrast: tuple[float, float]) -> Judgement | None:
     if whole.idle is None or whole.flow is None:
         return None
@@ -215,6 +192,9 @@ def _everywhere(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
     """A level that is wrong at every flow on every bank: fuel, air sensor, pressure or, with one bank, an injector."""
     level = (whole.whole.value, whole.whole.sigma)
     before = past.of("level")
+    if seen.misfiring_cylinder is not None and surely(level[0], level[1], LEAN_CYLINDER):
+        names: tuple[str, ...] = ("fuel_injector", "fuel_pump", "maf_sensor")
+        return Judgement(Verdict.FAULT, "lean_cylinder", _urgency(level[0]), 0.85, names, None, level[0])
     lean, own = _exceeds(level, EVERYWHERE, OWN_LEVEL, past, "level")
     rich, own_rich = _exceeds(_flip(level), EVERYWHERE, OWN_LEVEL, past, "-level")
     if not lean and not rich:
@@ -223,17 +203,25 @@ def _everywhere(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
     if seen.fuel_may_differ and abs(shift) <= MOST_ETHANOL:
         return Judgement(Verdict.HEALTHY, "fuel_changed", None, 0.7, (), None, shift, before is not None)
     size = level[0]
-    if seen.misfiring_cylinder is not None and lean:
-        parts: tuple[str, ...] = ("fuel_injector", "fuel_pump", "maf_sensor")
-        return Judgement(Verdict.FAULT, "lean_cylinder", _urgency(size), 0.85, parts, None, size, own)
     confidence = _confidence(abs(shift), level[1], OWN_LEVEL if own or own_rich else EVERYWHERE)
     if lean:
-        air = ("maf_sensor",) if seen.metering == "air_flow" else ()
-        parts = ("fuel_pump", *air, "fuel_injector", "oxygen_sensor_upstream")
-        return Judgement(Verdict.FAULT, "lean_everywhere", _urgency(size), confidence, parts, None, size, own)
+        return _lean_everywhere(whole, seen, size, confidence, own)
     air = ("maf_sensor",) if seen.metering == "air_flow" else ()
-    parts = ("fuel_injector", *air, "oxygen_sensor_upstream")
+    parts: tuple[str, ...] = ("fuel_injector", *air, "oxygen_sensor_upstream")
     return Judgement(Verdict.FAULT, "rich_everywhere", _urgency(size), confidence, parts, None, size, own_rich)
+
+
+def _lean_everywhere(whole: TrimFit, seen: Evidence, size: float, confidence: float, own: bool) -> Judgement:
+    """Lean at every flow that was seen; where only idle or only flow was, that says which parts come first."""
+    metered = seen.metering == "air_flow"
+    leaks = ("intake_leak", "crankcase_ventilation") if metered else ()
+    sensor = ("maf_sensor",) if metered else ()
+    if whole.idle is not None and whole.flow is None:
+        parts = (*leaks, "exhaust_leak", "fuel_injector", *sensor)
+        return Judgement(Verdict.FAULT, "lean_idle_only_seen", _urgency(size), confidence, parts, None, size, own)
+    parts = ("fuel_pump", *sensor, "fuel_injector", "oxygen_sensor_upstream")
+    signature = "lean_everywhere" if whole.idle is not None else "lean_flow_only_seen"
+    return Judgement(Verdict.FAULT, signature, _urgency(size), confidence, parts, None, size, own)
 
 
 def _sound(whole: TrimFit, seen: Evidence, past: Past) -> Judgement:
@@ -252,7 +240,3 @@ def _sound(whole: TrimFit, seen: Evidence, past: Past) -> Judgement:
         shift = whole.whole.value - before.middle
         return Judgement(Verdict.HEALTHY, "fuel_changed", None, confidence, (), None, shift, True)
     return Judgement(Verdict.HEALTHY, "", None, confidence)
-
-
-FUEL_SEEN = 3.0
-"""Change of the level after a refuel [%] worth telling: pure petrol to a tenth of ethanol is 4."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from obdwatch.detectors.fuel_trims_evidence import Evidence
 from obdwatch.detectors.fuel_trims_fit import Z95, Level, TrimFit
-from obdwatch.detectors.fuel_trims_judgement import (
+from obdwatch.detectors.fuel_trims_limits import (
     BANK_APART,
     EVERYWHERE,
     OWN_APART,
@@ -38,10 +38,13 @@ def measures_of(
     found += _parts_of_fit(whole)
     if judgement.bank is not None:
         found.append(Measure("bank", float(judgement.bank), ""))
-    if judgement.signature == "lean_cylinder" and seen.misfiring_cylinder is not None:
+    shares_cylinder = judgement.signature in ("lean_cylinder", "one_bank_lean")
+    if shares_cylinder and seen.misfiring_cylinder is not None:
         found.append(Measure("cylinder", float(seen.misfiring_cylinder), ""))
     if judgement.signature == "fuel_changed":
         found.append(Measure("fuel_shift", judgement.size, "%"))
+    if judgement.signature == "misfire_first":
+        found.append(Measure("false_lean", judgement.size, "%"))
     flags = {
         "own_baseline": judgement.by_past,
         "loop_assumed": not record.loop_known,

@@ -45,9 +45,6 @@ STOICHIOMETRIC = (0.97, 1.03)
 END_OF_TRIM = 60.0
 """Total trim [%] no control unit reaches (common practice: limits are 25 to 50): such readings are wrong."""
 
-IDLE_FLOW_SPREAD = 1.6
-"""Idle air beyond so many times its median is not idle: air conditioning and alternator add up to half."""
-
 BANKS = (1, 2)
 
 
@@ -56,7 +53,8 @@ class TrimRecord:
     """Usable seconds of a drive. `times` [s]; `trim` [banks, n] in %; `air` [g/s], true grams only if `in_grams`;
     `ratio`, manifold over outside pressure, measured only if `vacuum` is "pressure"; `purge` [0..1], NaN unknown;
     `idle` marks standing idle; `breathing` [-], NaN unless air and pressure are both measured; `speed` [1/min];
-    `loop_known` when the car says that its loop is closed; `metering`: air_flow, pressure, load.
+    `loop_known` when the car says that its loop is closed; `metering`: air_flow, pressure, load;
+    `size` [L], a usual one where unknown.
     """
 
     times: FloatArray
@@ -74,6 +72,7 @@ class TrimRecord:
     metering: str
     outside: float
     warmth: float
+    size: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +125,7 @@ def prepare(drive: Drive, car: Car | None) -> TrimRecord | Missing:
         metering=metering,
         outside=outside,
         warmth=warmth,
+        size=displacement(drive, car) or UNKNOWN_SIZE,
     )
 
 

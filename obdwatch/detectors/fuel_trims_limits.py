@@ -1,0 +1,101 @@
+"""How far a healthy car's tolerances carry its fuel trims, and the records of a judgement."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import overload
+
+from obdwatch.records import Urgency, Verdict
+
+LOW_FLOW = 5.0
+"""Trim at idle over that with air flowing [%] that a sound car may have: an air-mass sensor may be off by 5 % at one
+flow against another (common practice); small injection times add to it, the control unit learns most of it away."""
+
+HIGH_FLOW = 3.0
+"""Trim with air flowing over that at idle [%]: fuel pressure is regulated and sensors are calibrated at such flows to
+2 % each (common practice), and a weak pump or dirty sensor grows further beyond the flows of this drive."""
+
+RICH_TURN = 8.0
+"""Trim at one flow below the other [%] that makes a rich fault: purge vapour alone takes off 5 % at idle."""
+
+EVERYWHERE = 10.0
+"""Level [%] that is the same everywhere and suspect: within +-8 % is normal, +-10 % suspect (trade press). Fuel with a
+tenth of ethanol moves it by 4 % (air per fuel 14.7 to 14.1), sensor and injectors by 5 %."""
+
+BANK_APART = 5.0
+"""Difference of two banks [%]: they share air, fuel and pressure; injectors and sensors of each are within 3 %, two of
+each bank together 5 (common practice)."""
+
+LEAN_CYLINDER = 7.0
+"""Level [%] beyond what misfires explain that makes a lean cylinder of one that misfires: sensor and injectors of a
+sound car may stand at 5 %, the fuel at 4 % more (two such together are rare: root of squares 6.4)."""
+
+FALSE_LEAN_SEEN = 2.0
+"""Trim [%] that misfires explain from which they are taken off: below it their share of it does not matter."""
+
+TURNS = ("lean_with_flow", "fuel_delivery_falls", "air_sensor_reads_low", "lean_at_idle", "unmetered_air")
+"""Patterns of a trim that changes with flow, which a misfire does too when it comes under load or at idle only."""
+
+UNEVEN = 2.0
+"""A misfire that comes at one kind of driving lifts the trim there by so many times its mean: half of a drive is it."""
+
+OWN_LOW, OWN_HIGH, OWN_LEVEL, OWN_APART = 3.0, 2.0, 6.0, 3.0
+"""The same against the car's own healthy drives [%]: only weather, heat and learning differ between two drives of one
+car. The level also moves with the fuel in the tank: 4 % between pure petrol and a tenth of ethanol."""
+
+OWN_SIGMAS = 4.0
+"""And beyond so many standard deviations of the car's own drives."""
+
+SURE = 1.65
+"""Standard deviations that a value must keep from a smaller limit, `SURE_SHARE` of the limit: 95 % one-sided."""
+
+SURE_SHARE = 0.7
+"""Share of the limit that must be exceeded surely, so that a value at the limit is neither always nor never seen."""
+
+MOST_ETHANOL = 48.0
+"""Level [%] to which E85 (air per fuel 9.9) lifts a car that thinks it burns petrol: 14.7 / 9.9 - 1."""
+
+NEXT_SERVICE, SOON = 9.0, 18.0
+"""Trim [%] from which it should be seen to: half way to, and shortly before, codes near 20 to 25 (common practice)."""
+
+CLEAR = 0.7
+"""Natural logarithm of odds (two to one) from which one of two parts is named in the signature."""
+
+FUEL_SEEN = 3.0
+"""Change of the level after a refuel [%] worth telling: pure petrol to a tenth of ethanol is 4."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """Verdict with its reasons by name; `bank` where one bank alone is meant; `size` is the trim that is wrong [%]."""
+
+    verdict: Verdict
+    signature: str = ""
+    urgency: Urgency | None = None
+    confidence: float = 0.0
+    parts: tuple[str, ...] = ()
+    bank: int | None = None
+    size: float = 0.0
+    by_past: bool = False
+    notes: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True, slots=True)
+class Apart:
+    """Bank 1 less bank 2 [%]: over everything, at idle and with air flowing (value, standard deviation)."""
+
+    whole: tuple[float, float]
+    idle: tuple[float, float] | None
+    flow: tuple[float, float] | None
+
+    def less(self, difference: float) -> Apart:
+        """Return it with a difference [%] taken off."""
+        return Apart(_less(self.whole, difference), _less(self.idle, difference), _less(self.flow, difference))
+
+
+@overload
+def _less(value: tuple[float, float], difference: float) -> tuple[float, float]: ...
+@overload
+def _less(value: tuple[float, float] | None, difference: float) -> tuple[float, float] | None: ...
+def _less(value: tuple[float, float] | None, difference: float) -> tuple[float, float] | None:
+    return None if value is None else (value[0] - difference, value[1])
