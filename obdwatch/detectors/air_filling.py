@@ -31,6 +31,10 @@ LOW_SEEN = 3000.0
 HIGH_SEEN = 4500.0
 """A pull must have been seen above this speed [1/min] to say anything of high speeds, where cams tell."""
 
+PLAIN_STEP = 5.0
+"""Air missing at low speeds [%] from which flaps are a matter for the next service also on the first drive: twice what
+is raised at all."""
+
 PULL = "With the engine hot and the road clear, hold full throttle in third gear (automatic: locked in a low gear)"
 DRIVE_TO_GET = {
     "diesel": "Nothing: this check is for petrol engines.",
@@ -96,7 +100,7 @@ def _fault(
             measures=measures,
             spans=record.pulls.spans,
         )
-    parts = parts_of(filling, cams, car)
+    parts = parts_of(filling, cams, car, drive)
     named_by_car = cams.part is not None and parts[:1] == (cams.part,)
     return Finding(
         NAME,
@@ -112,8 +116,12 @@ def _fault(
 
 def _urgency(filling: Filling, named_by_car: bool) -> Urgency:
     """Filling alone stops no journey. What the car itself names is raised by the detector of the cams."""
+    place = filling.place
+    plain = filling.where == "low_speeds" and place is not None and -place.step >= PLAIN_STEP
+    if plain:
+        return Urgency.NEXT_SERVICE
     if named_by_car or not filling.own or filling.where == "everywhere":
-        return Urgency.WATCH if filling.where != "low_speeds" else Urgency.NEXT_SERVICE
+        return Urgency.WATCH
     return Urgency.NEXT_SERVICE
 
 
@@ -133,7 +141,8 @@ def _missing(record: FillingRecord, filling: Filling, drive: Drive) -> str:
     if not record.metered:
         has_air = any(key in drive.signals for key in ("calculated_load", "absolute_load", "intake_manifold_pressure"))
         return "air_not_measured" if has_air else "signals_missing"
-    if "engine_speed" not in drive.signals or not record.has_wide_signal:
+    loads = ("absolute_load", "air_flow", "calculated_load")
+    if "engine_speed" not in drive.signals or not record.has_wide_signal or not any(k in drive.signals for k in loads):
         return "signals_missing"
     if not record.pulls.spans:
         return "no_pull"

@@ -33,6 +33,11 @@ STEP_KNOWN = 2.5
 """Step between low and high speeds [%] that counts in an engine known to have what makes it: three times the 0.8 % to
 which a reading repeats."""
 
+STEP_HIGH_FIRST = 5.0
+"""The same step on the first drive at high speeds [%], where throttle, filter and exhaust take some of a healthy
+engine's air and the car's own table may not know it: filter and duct cost 2 to 5 kPa at full power (common
+practice)."""
+
 STEP_UNKNOWN = 8.0
 """The same where it is not known what the engine has: its own full-load table may be that far off (common practice)."""
 
@@ -42,9 +47,14 @@ LEVEL_OWN = 5.0
 LEVEL_SIGMAS = 3.0
 """Standard deviations, weather and the car's own drives together, that it must reach."""
 
-LEVEL_FIRST = 12.0
+LEVEL_FIRST = 15.0
 """Loss everywhere [%] against full load as SAE J1979 defines it that counts on the first drive: the tolerances of an
-air-mass sensor (5 %) and of the car's table (5 %), added up, and some (common practice)."""
+air-mass sensor and of the car's table of full load, 5 % each, and as much again for cars that do not correct it for
+height and heat (common practice)."""
+
+USUAL_FILLING = 88.0
+"""Best filling [%] from which air is not missing everywhere, whatever calculated load says: the middle of the 75 to 100
+of engines without a charger (Heywood, section 6.2, from memory)."""
 
 LOWEST_FILLING = 70.0
 """Best filling [%] below which a naturally aspirated engine is short of air whatever its design: 75 to 100 is usual
@@ -79,15 +89,16 @@ def judge(record: FillingRecord, car: Car | None, history: History) -> Filling:
     """Find where air is missing, first against the car's own past, else against full load."""
     bands = bands_of(record.pulls) if record.metered else ()
     past = cells_of_drives(history, NAME, "", PARTS)
-    first = None if record.boosted else first_losses(bands)
+    first = first_losses(bands) if record.boosted is False else None
     losses = losses_of(bands, past) or first
     place = place_of(losses) if losses is not None else None
-    where = "" if losses is None or place is None else _where(losses, place, car)
+    best = max((band.filling for band in bands if np.isfinite(band.filling)), default=float("nan"))
+    where = "" if losses is None or place is None else _where(losses, place, car, best)
     if not where and place is not None and place.split is None and first is not None:
         shape = place_of(first)  # the car's own past may lack the speeds that tell low from high
-        where = _where(first, shape, car)
+        where = _where(first, shape, car, best)
         losses, place = (first, shape) if where else (losses, place)
-    if not where and not record.boosted and _empty(bands):
+    if not where and record.boosted is False and _empty(bands):
         where = "everywhere"
     change, rise = _idle(record, past)
     if not where and change is not None and rise is not None:
@@ -96,16 +107,19 @@ def judge(record: FillingRecord, car: Car | None, history: History) -> Filling:
     return Filling(where, losses is not None, own, bands, losses, place, change, rise)
 
 
-def _where(losses: Losses, place: Place, car: Car | None) -> str:
+def _where(losses: Losses, place: Place, car: Car | None, best: float) -> str:
     """Name the place of the loss; what the engine is known not to have needs more to be believed."""
     level = LEVEL_OWN if losses.own else LEVEL_FIRST
     own = losses.own and (car is None or car.intake_flaps is not False)
     low_step = STEP_KNOWN if own or _has_flaps(car) else STEP_UNKNOWN
-    high_step = STEP_KNOWN if losses.own or has_cam_timing(car) else STEP_UNKNOWN
+    first = STEP_HIGH_FIRST if has_cam_timing(car) else STEP_UNKNOWN
+    high_step = STEP_KNOWN if losses.own else first
     if place.sure and place.step <= -low_step and place.high < level:
         return "low_speeds"
     if place.sure and place.step >= high_step and (place.high >= level / 2.0 or place.step >= 2.0 * high_step):
         return "high_speeds"
+    if not losses.own and not best < USUAL_FILLING:
+        return ""
     return "everywhere" if place.overall >= max(level, LEVEL_SIGMAS * place.level_error) else ""
 
 

@@ -27,13 +27,13 @@ FEWEST_TRIMS = 10
 """Seconds of closed loop from which a trim is a number (common practice)."""
 
 
-def parts_of(filling: Filling, cams: CamEvidence, car: Car | None) -> tuple[str, ...]:
+def parts_of(filling: Filling, cams: CamEvidence, car: Car | None, drive: Drive) -> tuple[str, ...]:
     """Return the parts, likeliest first; a cam that the car itself accuses comes first, one it clears falls out."""
     suspects = {
         "low_speeds": _low(car),
         "high_speeds": _high(filling, car),
         "idle_overlap": tuple(_cams(car)),
-        "everywhere": _everywhere(filling, car),
+        "everywhere": _everywhere(filling, car, drive),
     }[filling.where]
     accused = cams.part
     if accused is not None and filling.where != "low_speeds":
@@ -67,21 +67,33 @@ def _high(filling: Filling, car: Car | None) -> tuple[str, ...]:
     return (*cams, EXHAUST_WAY, SENSOR) if cams else (EXHAUST_WAY, SENSOR)
 
 
-def _everywhere(filling: Filling, car: Car | None) -> tuple[str, ...]:
+def _everywhere(filling: Filling, car: Car | None, drive: Drive) -> tuple[str, ...]:
     cams = _cams(car) if has_cam_timing(car) else []
     rising = filling.place is not None and filling.place.split is not None and filling.place.step > filling.place.error
+    if air_counted(drive):
+        return (*cams, EXHAUST_WAY, SENSOR)
     return (*cams, SENSOR, EXHAUST_WAY) if rising else (SENSOR, *cams, EXHAUST_WAY)
 
 
 def air_underread(drive: Drive) -> bool:
     """Whether the fuel trims under load say that more air comes in than is counted."""
+    loaded, light = _trims(drive)
+    return loaded >= SENSOR_TRIM or (loaded >= SENSOR_RISE and loaded - light >= SENSOR_RISE)
+
+
+def air_counted(drive: Drive) -> bool:
+    """Whether the fuel trims under load say that the air that comes in is counted: what is missing is then air."""
+    return abs(_trims(drive)[0]) < SENSOR_RISE
+
+
+def _trims(drive: Drive) -> tuple[float, float]:
+    """Return the median fuel trim at high and at light load [%], NaN where there is too little of either."""
     at = grid(drive, 1.0)
     load = held(readings(drive, "calculated_load"), at, masks.FAST_AGE)
     governed = masks.closed_loop(drive, at) & masks.warm(drive, at)
     short, long = (held(readings(drive, f"{kind}_term_fuel_trim_bank_1"), at) for kind in ("short", "long"))
     total = np.nan_to_num(short) + long
-    loaded, light = _median(total[governed & (load >= LOADED)]), _median(total[governed & (load < LIGHT)])
-    return loaded >= SENSOR_TRIM or (loaded >= SENSOR_RISE and loaded - light >= SENSOR_RISE)
+    return _median(total[governed & (load >= LOADED)]), _median(total[governed & (load < LIGHT)])
 
 
 def _median(values: FloatArray) -> float:

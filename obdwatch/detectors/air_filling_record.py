@@ -74,12 +74,14 @@ class Idle:
 
 @dataclass(frozen=True, slots=True)
 class FillingRecord:
-    """What can be judged: `metered` when air is measured and not worked out from the manifold pressure."""
+    """What can be judged: `metered` when air is measured and not worked out from the manifold pressure; `boosted` is
+    None where it is not known.
+    """
 
     metered: bool
     pulls: Pulls
     idle: Idle | None
-    boosted: bool
+    boosted: bool | None
     has_wide_signal: bool
 
 
@@ -211,16 +213,22 @@ def _middle(values: FloatArray) -> float | None:
     return float(np.median(known)) if len(known) else None
 
 
-def _boosted(car: Car | None, pulls: Pulls) -> bool:
-    """Whether a charger presses the air in: by the car's own description, else by what no other engine reaches."""
+def _boosted(car: Car | None, pulls: Pulls) -> bool | None:
+    """Whether a charger presses the air in: by the car's own description, else by what no other engine reaches.
+
+    None where neither manifold pressure nor filling is known: then it may.
+    """
     if car is not None and car.induction is not None:
         return car.induction != "naturally_aspirated"
-    known = pulls.ratio[np.isfinite(pulls.ratio)]
-    if len(known) and float(np.median(known)) > BOOSTED_RATIO:
-        return True
-    filled = pulls.filling[np.isfinite(pulls.filling)]
-    return bool(len(filled) and float(np.median(filled)) > BOOSTED_FILLING)
+    ratios, fillings = (one[np.isfinite(one)] for one in (pulls.ratio, pulls.filling))
+    if not len(ratios) and not len(fillings):
+        return None
+    over = len(ratios) and float(np.percentile(ratios, BOOST_SHARE)) > BOOSTED_RATIO
+    return bool(over or (len(fillings) and float(np.percentile(fillings, BOOST_SHARE)) > BOOSTED_FILLING))
 
+
+BOOST_SHARE = 90.0
+"""Percentile of the readings of a pull that shows a charger: it takes its time to build up pressure."""
 
 BOOSTED_RATIO = 1.1
 """Manifold over outside pressure that no engine without a charger holds (common practice)."""

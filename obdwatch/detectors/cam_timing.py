@@ -129,7 +129,7 @@ def _by_filling(drive: Drive, car: Car | None, history: History, evidence: CamEv
     filling: Filling = judge(record, car, history)
     measures = filling_measures(filling)
     if filling.where in ("high_speeds", "idle_overlap", "everywhere") and not air_underread(drive):
-        parts = parts_of(filling, evidence, car)
+        parts = parts_of(filling, evidence, car, drive)
         if has_cam_timing(car) and parts[0] in (INTAKE, EXHAUST):
             signature = "overlap_at_idle" if filling.where == "idle_overlap" else "filling_lost_high"
             urgency = Urgency.NEXT_SERVICE if filling.own else Urgency.WATCH

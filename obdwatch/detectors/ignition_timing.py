@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from obdwatch.detectors.air_filling_judgement import has_cam_timing
+from obdwatch.detectors.air_filling_judgement import has_cam_timing, judge
+from obdwatch.detectors.air_filling_parts import parts_of
 from obdwatch.detectors.air_filling_past import surface
-from obdwatch.detectors.air_filling_record import BOOSTED_FILLING
+from obdwatch.detectors.air_filling_record import prepare as prepare_filling
 from obdwatch.detectors.cam_evidence import EXHAUST, INTAKE, CamEvidence, evidence_of
 from obdwatch.detectors.heat_input import burns_lean
 from obdwatch.detectors.ignition_timing_judgement import (
@@ -63,8 +64,8 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
     change = change_of(cells, surface(history, NAME, "advance_", PARTS), record.source, intake)
     measures = _measures(cells, change, intake)
     if change is not None and has_lost(change):
-        return _lost(record, change, evidence_of(drive, car), car, measures)
-    pattern = impossible(record, cells, _boosted(car, record)) or lost_during(record)
+        return _lost(record, change, _accused(drive, car, history), car, measures)
+    pattern = impossible(record, cells, _throttled_only(car)) or lost_during(record)
     if pattern is not None:
         return _pattern(record, pattern, evidence_of(drive, car), measures)
     learnt = _learnt(cells, record.source, intake) if evidence_of(drive, car).part is None else ()
@@ -82,13 +83,17 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
 
 
 def _lost(
-    record: TimingRecord, change: TimingChange, cams: CamEvidence, car: Car | None, measures: tuple[Measure, ...]
+    record: TimingRecord,
+    change: TimingChange,
+    accused: str | None,
+    car: Car | None,
+    measures: tuple[Measure, ...],
 ) -> Finding:
+    """Advance is lost against the car's own past; `accused` is a cam named elsewhere, "" where all are cleared."""
     everywhere = np.isfinite(change.light) and change.light >= LOST
     fitted = [INTAKE] if has_cam_timing(car) else []
     suspects = [*fitted, "coolant_temperature_sensor"] if everywhere else ["spark_plugs", *fitted]
-    accused = [] if cams.part is None else [cams.part]
-    if cams.cleared:
+    if accused == "":
         suspects = [part for part in suspects if part not in (INTAKE, EXHAUST)]
     urgency = Urgency.NEXT_SERVICE if change.loaded >= LOST_MUCH and not accused else Urgency.WATCH
     return Finding(
@@ -97,10 +102,20 @@ def _lost(
         "lost_everywhere" if everywhere else "lost_under_load",
         urgency,
         round(min(0.95, 0.7 + 0.03 * (change.loaded / change.error - 4.0)), 3),
-        parts=tuple(dict.fromkeys([*accused, *suspects])),
+        parts=tuple(dict.fromkeys([*([accused] if accused else []), *suspects])),
         measures=measures,
         spans=(_whole(record),),
     )
+
+
+def _accused(drive: Drive, car: Car | None, history: History) -> str | None:
+    """Return the cam that the car itself or missing air names, "" where the car's own tests clear all of them."""
+    cams = evidence_of(drive, car)
+    if cams.part is not None or cams.cleared:
+        return cams.part or ""
+    filling = judge(prepare_filling(drive, car), car, history)
+    first = parts_of(filling, cams, car, drive)[0] if filling.where and has_cam_timing(car) else None
+    return first if first in (INTAKE, EXHAUST) else None
 
 
 def _pattern(record: TimingRecord, pattern: TimingPattern, cams: CamEvidence, measures: tuple[Measure, ...]) -> Finding:
@@ -118,11 +133,9 @@ def _pattern(record: TimingRecord, pattern: TimingPattern, cams: CamEvidence, me
     )
 
 
-def _boosted(car: Car | None, record: TimingRecord) -> bool:
-    """Whether there may be a charger: a charged engine runs late at low speed and full load by design."""
-    if car is not None and car.induction is not None:
-        return car.induction != "naturally_aspirated"
-    return record.source != "absolute_load" or bool(record.load.max() > BOOSTED_FILLING)
+def _throttled_only(car: Car | None) -> bool:
+    """Whether there is certainly no charger: a charged engine runs late at low speed and full load by design."""
+    return car is not None and car.induction == "naturally_aspirated"
 
 
 def _intake(record: TimingRecord) -> float:

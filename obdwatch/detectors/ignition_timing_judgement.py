@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from obdwatch.detectors.ignition_timing_record import TimingCell, TimingRecord
+from obdwatch.detectors.ignition_timing_record import LOAD_CELL, SPEED_CELL, TimingCell, TimingRecord
 from obdwatch.detectors.oxygen_sensors_baseline import Baseline
 from obdwatch.records import FloatArray
 
@@ -58,8 +58,8 @@ knock control has taken everything it may; 10 to 30 is usual (common practice)."
 DURING = 5.0
 """Advance lost under load from the first to the second half of a drive [deg], intake heat allowed for."""
 
-FEWEST_EACH = 40
-"""Readings under load in each half from which halves are compared."""
+FEWEST_EACH = 12
+"""Readings of a cell in each half of the drive from which its halves are compared (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +102,8 @@ def change_of(
     light = [(one, base) for one, base in pairs if one.load <= LIGHT]
     if len(loaded) < FEWEST_CELLS:
         return None
-    lost = np.array([base.middle - one.advance - allowance for one, base in loaded])
+    fallen = np.array([base.middle - one.advance for one, base in loaded])
+    lost = np.where(fallen > 0.0, np.maximum(fallen - allowance, 0.0), fallen)  # heat excuses a loss, it makes no gain
     errors = np.array([np.hypot(one.error, max(base.spread, DRIVE_ERROR)) for one, base in loaded])
     return TimingChange(
         loaded=float(np.median(lost)),
@@ -121,12 +122,12 @@ def has_lost(change: TimingChange | None) -> bool:
     return change.loaded >= max(LOST, SIGMAS * change.error) and change.agreeing >= AGREEING
 
 
-def impossible(record: TimingRecord, cells: Sequence[TimingCell], boosted: bool) -> TimingPattern | None:
+def impossible(record: TimingRecord, cells: Sequence[TimingCell], uncharged: bool) -> TimingPattern | None:
     """Return what no sound petrol engine shows, None where nothing of the kind is seen."""
     hot = record.intake[record.load >= LOADED]
     if len(hot) and np.nanmax(np.nan_to_num(hot)) > HOT_INTAKE:
         return None
-    return _rises_with_load(cells) or (None if boosted else _falls_with_speed(cells) or _late(cells))
+    return _rises_with_load(cells) or ((_falls_with_speed(cells) or _late(cells)) if uncharged else None)
 
 
 HOT_INTAKE = 65.0
@@ -167,19 +168,23 @@ def _late(cells: Sequence[TimingCell]) -> TimingPattern | None:
 
 
 def lost_during(record: TimingRecord) -> TimingPattern | None:
-    """Advance under load against the drive's own surface, second half against first: knock that came with heat."""
+    """Advance under load, second half of the drive against the first, cell by cell: knock that came with heat."""
     loaded = record.load >= LOADED
     times = record.times[loaded]
     if len(times) < 2 * FEWEST_EACH:
         return None
-    off = (record.advance - record.fitted)[loaded]
+    off, heat = (record.advance - record.fitted)[loaded], record.intake[loaded]
+    number = np.floor(record.speed[loaded] / SPEED_CELL) * 100.0 + np.floor(record.load[loaded] / LOAD_CELL)
     late = times > (times[0] + times[-1]) / 2.0
-    if min(np.count_nonzero(late), np.count_nonzero(~late)) < FEWEST_EACH:
+    lost = []
+    for one in np.unique(number):
+        then, before = (number == one) & late, (number == one) & ~late
+        if min(np.count_nonzero(then), np.count_nonzero(before)) >= FEWEST_EACH:
+            fallen = float(np.median(off[before]) - np.median(off[then]))
+            lost.append(fallen - _heat(heat[then], heat[before]))
+    if len(lost) < FEWEST_CELLS or min(lost) < DURING / 2.0 or float(np.median(lost)) < DURING:
         return None
-    heat = record.intake[loaded]
-    allowance = _heat(heat[late], heat[~late])
-    lost = float(np.median(off[~late]) - np.median(off[late])) - allowance
-    return TimingPattern("lost_during_drive", lost) if lost >= DURING else None
+    return TimingPattern("lost_during_drive", float(np.median(lost)))
 
 
 def _heat(second: FloatArray, first: FloatArray) -> float:

@@ -27,7 +27,7 @@ FEWEST_IN_CELL = 8
 FEWEST = 60
 """Readings from which there is a surface: ten for each of its six terms."""
 
-SLOW_SPEED, SLOW_LOAD = 400.0, 12.0
+SLOW_SPEED, SLOW_LOAD = 1000.0, 12.0
 """Change of speed [1/min] and load [%] per second up to which a reading counts: advance then lags by less than 1 deg
 (slopes of 3 deg per 1,000 1/min and 0.3 deg per %, common practice, times 0.25 s)."""
 
@@ -158,7 +158,7 @@ def cells_of(record: TimingRecord) -> tuple[TimingCell, ...]:
     speed = np.floor(record.speed / SPEED_CELL)
     load = np.floor(record.load / LOAD_CELL)
     middle_speed, middle_load = (speed + 0.5) * SPEED_CELL, (load + 0.5) * LOAD_CELL
-    way = terms(middle_speed, middle_load) @ record.surface - record.fitted
+    way = _way(record, middle_speed - record.speed, middle_load - record.load)
     near = np.abs(way) <= MOST_CARRIED
     carried = (record.advance + way)[near]
     number = (speed * 100.0 + load).astype(np.intp)[near]
@@ -169,6 +169,21 @@ def cells_of(record: TimingRecord) -> tuple[TimingCell, ...]:
         for name, start, count in zip(names, starts, counts, strict=True)
         if count >= FEWEST_IN_CELL
     )
+
+
+SPEED_SLOPE, LOAD_SLOPE = (-1.0, 6.0), (-0.4, 0.1)
+"""Slopes of advance [deg per 1,000 1/min, deg per %] that engines have (common practice): a surface that is bent by
+knock at one end must not carry a reading further than that."""
+
+
+def _way(record: TimingRecord, speed: FloatArray, load: FloatArray) -> FloatArray:
+    """Return by how much advance changes over a way of `speed` [1/min] and `load` [%] from each reading."""
+    n, w = record.speed / 1000.0 - 3.0, record.load / 50.0 - 1.0
+    _, by_n, by_w, by_nn, by_ww, by_nw = record.surface.tolist()
+    along_speed = np.clip(by_n + 2.0 * by_nn * n + by_nw * w, *SPEED_SLOPE)
+    along_load = np.clip((by_w + 2.0 * by_ww * w + by_nw * n) / 50.0, *LOAD_SLOPE)
+    way: FloatArray = along_speed * speed / 1000.0 + along_load * load
+    return way
 
 
 MOST_CARRIED = 5.0

@@ -1,162 +1,155 @@
-"""A petrol car with mixture control, built for the tests of oxygen sensors and catalyst alone, on its own lines.
+"""A car that breathes and sparks, built for these tests alone: what pulls, idle and a cruise show of air and advance.
 
-Balances of gas and oxygen in steps of 50 ms: exhaust takes time to the sensors, a sensor follows the oxygen of the
-exhaust with one time constant, the catalyst holds a mass of oxygen, the control is a relay with an integrator or a
-proportional-integral one. It shares no code with the simulation, and no number but those of handbooks.
+Volumetric efficiency is a parabola about the speed of most torque (the textbook shape), air follows from it by the
+definition of absolute load in SAE J1979, calculated load is the share of a healthy engine's full-throttle air, advance
+rises 3 deg per 1,000 1/min and falls 0.25 deg per % of load. It shares no code with the simulation or the detectors.
 """
 
 from __future__ import annotations
 
-import math
-from collections import deque
 from dataclasses import dataclass, replace
-from functools import cache
 
 import numpy as np
 
-from obdwatch.records import Drive, FloatArray, Session, Signal
+from obdwatch.records import Car, CodeKind, CodeReading, Drive, FloatArray, MonitorResult, Session, Signal
 
-STEP = 0.05
-OXYGEN_OF_AIR = 0.23  # mass share
-CYCLE = (("cruise", 45.0), ("cut", 6.0), ("pull", 14.0), ("cruise", 30.0), ("cut", 4.0), ("pull", 11.0))
+SIX = Car(
+    id="six",
+    fuel="e10",
+    displacement_l=3.0,
+    cylinders=6,
+    induction="naturally_aspirated",
+    air_metering="both",
+    cam_timing=("intake", "exhaust"),
+    intake_flaps=True,
+)
 
 
 @dataclass(frozen=True)
 class BreathingCar:
-    """`lag` [s] of the front sensor; `height` [V] of its half swing; `stored` [g] oxygen the catalyst holds.
+    """One car on one day; losses are shares of the air, pressures kPa, temperatures degC, advance deg."""
 
-    `lean` is the share of fuel missing after each cut for some seconds; `stuck` [V] a front sensor that says only this.
-    """
+    best: float = 0.92  # volumetric efficiency at the speed of most torque
+    best_speed: float = 4200.0
+    width: float = 8500.0
+    low_loss: float = 0.0  # below `change_over`
+    high_loss: float = 0.0  # above it, growing to the red line
+    all_loss: float = 0.0
+    change_over: float = 3500.0
+    sensor: float = 1.0  # what the air-mass sensor reads of the true flow
+    noise: float = 0.006
+    outside: float = 101.3
+    intake_air: float = 30.0
+    idle_pressure: float = 36.0
+    idle_filling: float = 23.0
+    trim: float = 0.0
+    retard: float = 0.0  # under load
+    retard_all: float = 0.0
+    slope: float = 3.0  # deg per 1,000 1/min
+    load_slope: float = -0.25  # deg per %
+    seed: int = 1
 
-    wide: bool = False
-    lag: float = 0.06
-    height: float = 0.4
-    stored: float = 0.9
-    lean: float = 0.0
-    stuck: float | None = None
-    rear_dead: bool = False
-    minutes: float = 15.0
-    warm: bool = True
+    def efficiency(self, speed: FloatArray) -> FloatArray:
+        """Volumetric efficiency at full throttle without any loss."""
+        return self.best * (1.0 - ((speed - self.best_speed) / self.width) ** 2)
+
+    def left(self, speed: FloatArray) -> FloatArray:
+        """Share of that air that this engine gets."""
+        high = np.clip((speed - self.change_over) / 1500.0, 0.0, 1.0) * self.high_loss
+        return (1.0 - np.where(speed < self.change_over, self.low_loss, high)) * (1.0 - self.all_loss)
 
 
-def drive(car: BreathingCar, every: float = 0.25, seed: int = 3) -> Drive:
-    """One drive, each signal read every `every` seconds at its own moment."""
-    truth = _run(car)
-    generator = np.random.default_rng(seed)
-    times = truth["t"]
-    place = "bank_1_sensor_1"
-    units = {
-        "engine_speed": "1/min",
-        "vehicle_speed": "km/h",
-        "calculated_load": "%",
-        "fuel_system_status": "",
-        "coolant_temperature": "degC",
-        "short_term_fuel_trim_bank_1": "%",
-        "oxygen_sensor_voltage_bank_1_sensor_2": "V",
-        (f"oxygen_sensor_equivalence_ratio_{place}" if car.wide else f"oxygen_sensor_voltage_{place}"): "V",
+@dataclass(frozen=True)
+class Trip:
+    """Engine speed [1/min], throttle [%], load wanted [%] (NaN = full throttle), road speed [km/h], per 0.25 s."""
+
+    speed: FloatArray
+    throttle: FloatArray
+    load: FloatArray
+    road: FloatArray
+
+
+STEP = 0.25
+
+
+def trip(*, pulls: int = 2, low: float = 1600.0, high: float = 6400.0, cruise: float = 240.0) -> Trip:
+    """Hot idle for a minute, cruising over many speeds and loads, then pulls of twelve seconds with rests between."""
+    parts = [(np.full(240, 750.0), 14.0, np.full(240, 0.0), 0.0)]
+    n = int(cruise / STEP)
+    wave = np.arange(n) * STEP
+    load = 50.0 + 28.0 * np.sin(wave / 9.0)
+    parts.append((2600.0 + 1300.0 * np.sin(wave / 23.0), 30.0, load, 80.0))
+    for _ in range(pulls):
+        rise = np.linspace(low, high, 48)
+        parts.append((np.full(40, low), 20.0, np.full(40, 35.0), 40.0))
+        parts.append((rise, 86.0, np.full(48, np.nan), 80.0))
+    parts.append((np.full(40, 1500.0), 18.0, np.full(40, 30.0), 60.0))
+    count = [len(one[0]) for one in parts]
+    return Trip(
+        np.concatenate([one[0] for one in parts]),
+        np.repeat([one[1] for one in parts], count),
+        np.concatenate([one[2] for one in parts]),
+        np.repeat([one[3] for one in parts], count),
+    )
+
+
+def drive(car: BreathingCar, way: Trip | None = None, every: int = 1, monitors: bool = False) -> Drive:
+    """The drive as recorded, fast signals each `every` quarter second; `monitors` adds cams well within limits."""
+    way = way or trip()
+    random = np.random.default_rng(car.seed)
+    times = np.arange(len(way.speed), dtype=np.float64) * STEP
+    pull = np.isnan(way.load)
+    density = car.outside / 101.325 * np.sqrt(298.15 / (car.intake_air + 273.15))
+    full = 100.0 * car.efficiency(way.speed) * car.left(way.speed) * density
+    healthy = 100.0 * car.efficiency(way.speed) * density
+    idle = way.road == 0.0
+    driven = np.where(idle, car.idle_filling, np.nan_to_num(way.load) * 0.85)
+    air = np.where(pull, full, driven) * car.sensor * (1.0 + car.noise * random.standard_normal(len(times)))
+    absolute = np.round(air * 2.55) / 2.55
+    calculated = np.round(np.clip(100.0 * air / healthy, 0.0, 100.0) * 2.55) / 2.55
+    pressure = np.where(pull, 0.97 * car.outside, np.where(idle, car.idle_pressure, 20.0 + 0.75 * driven))
+    loaded = absolute > 55.0
+    advance = 30.0 + car.slope * (way.speed / 1000.0 - 3.0) + car.load_slope * (absolute - 40.0)
+    advance = advance - car.retard_all - np.where(loaded, car.retard, 0.0) + random.normal(0.0, 0.7, len(times))
+    flow = air / 100.0 * 1.184 * 3.0 * way.speed / 120.0
+    rows = {
+        "engine_speed": ("1/min", way.speed),
+        "throttle_position": ("%", way.throttle),
+        "vehicle_speed": ("km/h", way.road),
+        "absolute_load": ("%", absolute),
+        "calculated_load": ("%", calculated),
+        "air_flow": ("g/s", flow),
+        "intake_manifold_pressure": ("kPa", np.round(pressure)),
+        "timing_advance": ("deg", np.round(advance * 2.0) / 2.0),
+        "short_term_fuel_trim_bank_1": ("%", np.where(absolute > 40.0, car.trim, 0.0)),
     }
-    signals = {}
-    for key, unit in units.items():
-        gap = max(every, {"coolant_temperature": 2.0, "fuel_system_status": 1.0}.get(key, 0.0))
-        at = np.arange(generator.uniform(0.0, gap), times[-1], gap)
-        at = at + generator.uniform(-0.1, 0.1, len(at)) * gap
-        at = np.sort(at[at > 0.0])
-        source = "front" if key.endswith(place) else "rear" if key.endswith("sensor_2") else key
-        values = truth[source][np.searchsorted(times, at, side="right") - 1]
-        step = {"V": 0.005, "%": 0.39, "1/min": 0.25, "km/h": 1.0, "degC": 1.0}.get(unit, 1.0)
-        step = 2.0 / 65536.0 if car.wide and source == "front" else step
-        signals[key] = Signal(key, unit, at, np.round(values / step) * step)
-    return Drive(Session("breathing", None), signals)
-
-
-def two_banks(first: BreathingCar, second: BreathingCar, every: float = 0.25) -> Drive:
-    """A car with a bank of each."""
-    one, other = drive(first, every), drive(second, every, seed=4)
-    renamed = {
-        key.replace("bank_1", "bank_2"): replace(signal, key=key.replace("bank_1", "bank_2"))
-        for key, signal in other.signals.items()
-        if "bank_1" in key
+    signals = {
+        key: Signal(key, unit, times[::every], values[::every].astype(np.float64))
+        for key, (unit, values) in rows.items()
     }
-    return replace(one, signals={**one.signals, **renamed})
+    slow = {
+        "coolant_temperature": ("degC", 90.0),
+        "intake_air_temperature": ("degC", car.intake_air),
+        "barometric_pressure": ("kPa", car.outside),
+        "long_term_fuel_trim_bank_1": ("%", 0.0),
+        "fuel_system_status": ("", 2.0),
+    }
+    for key, (unit, value) in slow.items():
+        signals[key] = Signal(key, unit, times[::8], np.full(len(times[::8]), value))
+    results = cam_results((0.5, -0.5)) if monitors else ()
+    return Drive(Session(f"drive {car.seed}", None), signals, monitors=results)
 
 
-@cache
-def _run(car: BreathingCar) -> dict[str, FloatArray]:
-    generator = np.random.default_rng(11)
-    count = int(car.minutes * 60.0 / STEP)
-    out = {
-        key: np.zeros(count)
-        for key in (
-            "t", "front", "rear", "engine_speed", "vehicle_speed", "calculated_load", "fuel_system_status",
-            "coolant_temperature", "short_term_fuel_trim_bank_1",
-        )
-    }  # fmt: skip
-    gas: deque[float] = deque([1.0] * round(0.2 / STEP))  # exhaust on its way to the front sensor
-    seen = held = ramp = 0.0
-    seen = 1.0
-    oxygen, speed, since = car.stored / 2.0, 70.0, 100.0
-    plan = [(kind, end) for kind, end in _plan(car.minutes * 60.0)]
-    place = 0
-    for index in range(count):
-        t = index * STEP
-        while t >= plan[place][1]:
-            place += 1
-        kind = plan[place][0]
-        cut = kind == "cut"
-        since = 0.0 if cut else since + STEP
-        speed += {"cut": -5.0, "pull": 2.0, "cruise": 0.0}[kind] * STEP * (1.0 if 40.0 < speed < 90.0 else 0.0)
-        speed = min(max(speed, 40.5), 89.5)
-        flow = {"cut": 4.0, "pull": 18.0, "cruise": 10.0}[kind]
-        # --- control
-        rich = (seen > 1.0) if car.stuck is None else car.stuck > 0.45
-        if cut:
-            ramp *= 0.9
-        elif car.wide and car.stuck is None:
-            ramp += (1.0 - seen) * 0.8 * STEP
-            held = ramp + (1.0 - seen) * 0.3 + 0.02 * math.sin(2.0 * math.pi * t / 1.6)
-        else:
-            ramp += (-0.03 if rich else 0.03) * STEP
-            held = ramp + (-0.015 if rich else 0.015)
-        ramp, held = min(max(ramp, -0.25), 0.25), min(max(held, -0.25), 0.25)
-        purge = 0.06 if 0.0 < since < 3.0 else 0.0
-        missing = car.lean if 0.0 < since < 5.0 else 0.0
-        richness = 0.0 if cut else (1.0 + held + purge) * (1.0 - missing)
-        gas.append(richness)
-        arrived = gas.popleft()
-        seen += (arrived - seen) * (1.0 - math.exp(-STEP / car.lag))
-        # --- catalyst: it fills with spare oxygen and gives it back
-        spare = OXYGEN_OF_AIR * flow * (1.0 - arrived) * STEP
-        wanted = oxygen + spare
-        oxygen = min(max(wanted, 0.0), car.stored)
-        passed = (wanted - oxygen) / (OXYGEN_OF_AIR * flow * STEP)
-        rear = (
-            0.62 + 0.06 * (0.5 - oxygen / car.stored) if abs(passed) < 0.002 else 0.45 - 0.4 * math.tanh(passed / 0.005)
-        )
-        front = (
-            (1.999 if seen < 0.51 else 1.0 / seen) if car.wide else 0.45 + car.height * math.tanh((seen - 1.0) / 0.005)
-        )
-        if car.stuck is not None:
-            front = car.stuck
-        out["t"][index] = t
-        out["front"][index] = front
-        out["rear"][index] = 0.45 if car.rear_dead else rear
-        out["vehicle_speed"][index] = speed
-        out["engine_speed"][index] = 30.0 * speed
-        out["calculated_load"][index] = {"cut": 12.0, "pull": 55.0, "cruise": 30.0}[kind]
-        out["fuel_system_status"][index] = 4.0 if cut else 2.0
-        out["coolant_temperature"][index] = 90.0 if car.warm else 40.0
-        out["short_term_fuel_trim_bank_1"][index] = 100.0 * held
-    out["front"] += generator.normal(0.0, 0.0005 if car.wide else 0.005, count) * (car.stuck is None)
-    out["rear"] += generator.normal(0.0, 0.005, count) * (not car.rear_dead)
-    return out
+def cam_results(
+    values: tuple[float, ...], bank: int = 1, limit: float = 10.0, at: float = 60.0
+) -> tuple[MonitorResult, ...]:
+    """Results of one bank's cam monitor, a test for each cam, in degrees with limits to both sides (SAE J1979 9D)."""
+    return tuple(
+        MonitorResult(at, 0x7E8, 0x34 + bank, 0x80 + n, 0x9D, (1, 1, 1), value, -limit, limit, "deg", True)
+        for n, value in enumerate(values)
+    )
 
 
-def _plan(seconds: float) -> list[tuple[str, float]]:
-    plan, end = [("cruise", 120.0)], 120.0
-    while end <= seconds:
-        for kind, lasts in CYCLE:
-            end += lasts
-            plan.append((kind, end))
-        end += 90.0  # and a longer steady stretch
-        plan.append(("cruise", end))
-    return plan
+def with_codes(drive: Drive, *codes: str, kind: CodeKind = CodeKind.STORED) -> Drive:
+    """The drive with trouble codes read at its end."""
+    return replace(drive, codes=tuple(CodeReading(100.0, kind, code, 0x7E8) for code in codes))
