@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from obdwatch.detectors.cooling_danger import BEYOND_REGULATION
 from obdwatch.detectors.cooling_levels import (
     DRIVING_SPEED,
     FLAT_RANGE,
@@ -160,19 +161,21 @@ def better_with_speed(record: CoolingRecord) -> bool:
 
 
 HELD_ABOVE, HELD_BELOW, HELD_SPEEDS = 8.0, 120.0, 30.0
-"""Coolant that stands still 8 K and more above the level while the road speed ranges over 30 km/h is being regulated,
-only too high: a cooling system that cannot keep up follows load and speed, and one that stands still boils above
-120 degC."""
+"""Coolant that stands still 8 K and more above a plain thermostat's level, or above any regulation, while the road
+speed ranges over 30 km/h is being regulated, only too high: a cooling system that cannot keep up follows load and
+speed, and one that stands still boils above 120 degC."""
 
 
 def held_high(record: CoolingRecord, tops: Levels) -> bool:
     """Tell whether the coolant is held steadily at too high a level while speed and load change."""
     seen = driving_level(record)
-    if seen is None or tops.level is None:
+    if seen is None:
         return False
     middle, spread = seen
+    plain = tops.level is not None and tops.driving < BEYOND_REGULATION
+    least = (tops.level or 0.0) + HELD_ABOVE if plain else tops.driving
     low, high = np.percentile(record.road[driving(record)], (10.0, 90.0))
-    return spread <= FLAT_RANGE and tops.level + HELD_ABOVE <= middle < HELD_BELOW and high - low >= HELD_SPEEDS
+    return spread <= FLAT_RANGE and least <= middle < HELD_BELOW and high - low >= HELD_SPEEDS
 
 
 SLUG_FALL, SLUG_TIME = 7.0, 10.0

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from obdwatch.detectors.rationality_air import flow_doubts, pressure_doubts
-from obdwatch.detectors.rationality_cold import cold_doubts
-from obdwatch.detectors.rationality_doubt import Doubt
-from obdwatch.detectors.rationality_signal import end_doubts, heat_doubts, intake_doubts, stuck_pressure
+from obdwatch.detectors.rationality_air import flow_check, pressure_check
+from obdwatch.detectors.rationality_cold import cold_check
+from obdwatch.detectors.rationality_doubt import Check, Doubt
+from obdwatch.detectors.rationality_signal import end_doubts, heat_check, intake_doubts, stuck_pressure
 from obdwatch.detectors.rationality_throttle import throttle_doubts
 from obdwatch.records import Car, Drive, Finding, History, Measure, Verdict
 
@@ -29,40 +29,39 @@ DRIVE_TO_GET = {
 
 def untrusted(drive: Drive, car: Car | None) -> Mapping[str, str]:
     """Return the signals not to be trusted on this drive, each with a short reason that goes on from its name."""
-    found, _ = doubts(drive, car)
+    found, _ = compare(drive, car)
     return {doubt.key: doubt.reason for doubt in reversed(found) if doubt.firm}
 
 
-def doubts(drive: Drive, car: Car | None) -> tuple[tuple[Doubt, ...], tuple[str, ...]]:
-    """Return what failed, the surest and most telling first, and the names of the comparisons that could be made."""
+def compare(drive: Drive, car: Car | None) -> tuple[tuple[Doubt, ...], Mapping[str, Check]]:
+    """Return what failed, the surest and most telling first, and the comparisons that could be made, by name."""
     asked = {
-        "cold_temperatures": cold_doubts(drive),
-        "pressures": pressure_doubts(drive, car),
-        "air_flow": flow_doubts(drive, car),
-        "coolant_and_heat": heat_doubts(drive, car),
+        "cold_temperatures": cold_check(drive),
+        "pressures": pressure_check(drive, car),
+        "air_flow": flow_check(drive, car),
+        "coolant_and_heat": heat_check(drive, car),
     }
-    found = [*end_doubts(drive)]
-    for answer in asked.values():
-        found += answer or ()
+    made = {name: check for name, check in asked.items() if check is not None}
+    found = [*end_doubts(drive), *(doubt for check in made.values() for doubt in check.doubts)]
     found += [*intake_doubts(drive), *stuck_pressure(drive)]
     if not any(doubt.key == "intake_manifold_pressure" for doubt in found):
         found += throttle_doubts(drive, car)
     ordered = sorted(found, key=lambda one: (not one.firm, not one.parts, -one.confidence))
-    return tuple(ordered), tuple(name for name, answer in asked.items() if answer is not None)
+    return tuple(ordered), made
 
 
 def detect(drive: Drive, car: Car | None, history: History) -> Finding:
     """Judge the sensors of one drive; the signature names the check that failed."""
-    found, compared = doubts(drive, car)
-    if not found and not compared:
+    found, made = compare(drive, car)
+    if not found and not made:
         signature = "nothing_to_compare"
         return Finding(NAME, Verdict.NOT_ENOUGH_DATA, signature, drive_to_get=DRIVE_TO_GET[signature])
-    made = tuple(Measure(f"compared_{name}", 1.0, "") for name in compared)
+    compared = tuple(Measure(f"compared_{name}", 1.0, "") for name in made)
+    seen = (*(measure for check in made.values() for measure in check.measures), *compared)
     if not found:
-        confidence = 0.95 if len(compared) > 2 else 0.8
-        return Finding(NAME, Verdict.HEALTHY, confidence=confidence, measures=made)
+        return Finding(NAME, Verdict.HEALTHY, confidence=0.95 if len(made) > 2 else 0.8, measures=seen)
     first = found[0]
-    measures = (*(measure for doubt in found for measure in doubt.measures), *made)
+    measures = (*(measure for doubt in found for measure in doubt.measures), *seen)
     if not first.firm:
         drive_to_get = DRIVE_TO_GET[first.signature]
         return Finding(NAME, Verdict.NOT_ENOUGH_DATA, first.signature, measures=measures, drive_to_get=drive_to_get)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from obdwatch.detectors.heat_input import burns_lean, displacement
-from obdwatch.detectors.rationality_doubt import Doubt
+from obdwatch.detectors.rationality_doubt import Check, Doubt
 from obdwatch.detectors.rationality_rest import at_rest
 from obdwatch.detectors.sampled import held, readings
 from obdwatch.physics.sensors import breathing
@@ -51,18 +51,20 @@ STUCK_TIME = 120.0
 """Time of driving [s] over which a signal must have moved."""
 
 
-def pressure_doubts(drive: Drive, car: Car | None) -> tuple[Doubt, ...] | None:
+def pressure_check(drive: Drive, car: Car | None) -> Check | None:
     """Return which pressure cannot be right, None where there is nothing to compare."""
     manifold, outside = readings(drive, "intake_manifold_pressure"), _known(drive, "barometric_pressure")
     raw = drive.signals.get("intake_manifold_pressure")
     if manifold is None:
-        return None if outside is None else _outside(outside)
+        return None if outside is None else Check(_outside(outside))
     rest = at_rest(drive, raw) if raw is not None else np.empty(0)
     found: tuple[Doubt, ...] = _outside(outside) if outside is not None else ()
     checked = outside is not None
+    seen: tuple[Measure, ...] = ()
     if len(rest) >= FEWEST_AT_REST:
         checked = True
-        found = (*found, *_rest(float(np.median(rest)), outside))
+        seen = (_rest_measure(float(np.median(rest)), outside),)
+        found = (*found, *_rest(seen[0], outside))
     unblown = car is not None and car.induction == "naturally_aspirated"
     if outside is not None and unblown and not found:
         high = float(np.percentile(manifold.values, 99.0)) - float(np.max(outside.values))
@@ -70,7 +72,7 @@ def pressure_doubts(drive: Drive, car: Car | None) -> tuple[Doubt, ...] | None:
             reason = f"exceeds the outside pressure by {high:.0f} kPa though the engine has no charger"
             measure = Measure("manifold_above_outside", high, "kPa", None, (-100.0, ABOVE_AIR))
             found = (Doubt("intake_manifold_pressure", "manifold_above_outside", reason, (), (measure,)),)
-    return found if checked else None
+    return Check(found, seen if not found else ()) if checked else None
 
 
 def _known(drive: Drive, key: str) -> Signal | None:
@@ -82,22 +84,20 @@ def _known(drive: Drive, key: str) -> Signal | None:
     return Signal(key, signal.unit, signal.times[known], signal.values[known]) if known.any() else None
 
 
-def _rest(pressure: float, outside: Signal | None) -> tuple[Doubt, ...]:
+def _rest_measure(pressure: float, outside: Signal | None) -> Measure:
     if outside is None:
-        if LOWEST_AIR <= pressure <= HIGHEST_AIR:
-            return ()
-        expected, reason = (
-            (LOWEST_AIR, HIGHEST_AIR),
-            f"reads {pressure:.0f} kPa with the engine off, as no air on a road has",
-        )
-    else:
-        there = float(outside.values[0])
-        if abs(pressure - there) <= REST_AGREEMENT:
-            return ()
-        expected = (there - REST_AGREEMENT, there + REST_AGREEMENT)
-        reason = f"reads {pressure:.0f} kPa with the engine off, the outside pressure {there:.0f} kPa"
-    measure = Measure("manifold_at_rest", pressure, "kPa", None, expected)
-    return (Doubt("intake_manifold_pressure", "manifold_at_rest", reason, (), (measure,)),)
+        return Measure("manifold_at_rest", pressure, "kPa", None, (LOWEST_AIR, HIGHEST_AIR))
+    there = float(outside.values[0])
+    return Measure("manifold_at_rest", pressure, "kPa", None, (there - REST_AGREEMENT, there + REST_AGREEMENT))
+
+
+def _rest(seen: Measure, outside: Signal | None) -> tuple[Doubt, ...]:
+    low, high = seen.expected or (LOWEST_AIR, HIGHEST_AIR)
+    if low <= seen.value <= high:
+        return ()
+    contrast = "as no air on a road has" if outside is None else f"the outside pressure {outside.values[0]:.0f} kPa"
+    reason = f"reads {seen.value:.0f} kPa with the engine off, {contrast}"
+    return (Doubt("intake_manifold_pressure", "manifold_at_rest", reason, (), (seen,)),)
 
 
 def _outside(outside: Signal) -> tuple[Doubt, ...]:
@@ -116,7 +116,7 @@ def _outside(outside: Signal) -> tuple[Doubt, ...]:
     return (Doubt("barometric_pressure", "outside_pressure_wrong", reason, (), (measure,), confidence=0.8),)
 
 
-def flow_doubts(drive: Drive, car: Car | None) -> tuple[Doubt, ...] | None:
+def flow_check(drive: Drive, car: Car | None) -> Check | None:
     """Return whether the air flow cannot be what the engine breathes, None where there is nothing to compare."""
     flow, speed = readings(drive, "air_flow"), readings(drive, "engine_speed")
     if flow is None or speed is None:
@@ -128,23 +128,24 @@ def flow_doubts(drive: Drive, car: Car | None) -> tuple[Doubt, ...] | None:
     values, revs = flow.values[running], turning[running]
     stuck = _stuck_flow(values, revs)
     if stuck is not None:
-        return (stuck,)
+        return Check((stuck,))
     pressure = held(readings(drive, "intake_manifold_pressure"), flow.times[running], 1.5)
     warmth = held(readings(drive, "intake_air_temperature"), flow.times[running], 30.0)
     size = _size(drive, car)
     if size is None or burns_lean(drive, car):
-        return ()
+        return Check()
     good = (pressure > 15.0) & np.isfinite(warmth) & (values > DEAD_FLOW)
     if np.count_nonzero(good) < FEWEST_POINTS:
-        return ()
+        return Check()
     share = float(np.median(breathing(values[good], revs[good], pressure[good], warmth[good], size)))
     measure = Measure("breathing", 100.0 * share, "%", None, (100.0 * LOWEST_BREATHING, 100.0 * HIGHEST_BREATHING))
     if LOWEST_BREATHING <= share <= HIGHEST_BREATHING:
-        return ()
+        return Check((), (measure,))
     low = share < LOWEST_BREATHING
     reason = f"is {share * 100.0:.0f} % of what the engine could breathe by its speed and manifold pressure"
     parts = ("maf_sensor", "intake_leak") if low else ("maf_sensor",)
-    return (Doubt("air_flow", "flow_too_low" if low else "flow_too_high", reason, parts, (measure,), confidence=0.85),)
+    signature = "flow_too_low" if low else "flow_too_high"
+    return Check((Doubt("air_flow", signature, reason, parts, (measure,), confidence=0.85),))
 
 
 def _stuck_flow(values: FloatArray, revs: FloatArray) -> Doubt | None:

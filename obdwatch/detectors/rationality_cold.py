@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from obdwatch.detectors.rationality_doubt import Doubt
+from obdwatch.detectors.rationality_doubt import Check, Doubt
 from obdwatch.detectors.rationality_rest import first_readings
 from obdwatch.physics.sensors import soak_remainder
 from obdwatch.records import Drive, Measure
@@ -33,7 +33,7 @@ BLOCK_HEATER_AIR = 5.0
 AIR_KEYS = ("ambient_air_temperature", "intake_air_temperature")
 
 
-def cold_doubts(drive: Drive) -> tuple[Doubt, ...] | None:
+def cold_check(drive: Drive) -> Check | None:
     """Return what disagrees before the start, None where nothing could be compared."""
     first = first_readings(drive)
     airs = {key: first[key] for key in AIR_KEYS if key in first}
@@ -42,9 +42,14 @@ def cold_doubts(drive: Drive) -> tuple[Doubt, ...] | None:
     soak = drive.session.soak_hours
     if soak is None or soak < SOAK_HOURS:
         doubt = _colder_than_air(first, airs)
-        return (doubt,) if doubt is not None else None if soak is None else ()
-    coolant = _coolant(first, airs, soak)
-    return (coolant,) if coolant is not None else _air_sensor(first)
+        return Check((doubt,)) if doubt is not None else None if soak is None else Check()
+    if "coolant_temperature" not in first:
+        return None
+    expected = _expected(first, airs, soak)
+    coolant = _coolant(first, airs, soak, expected)
+    if coolant is not None:
+        return Check((coolant,))
+    return Check(_air_sensor(first), _measures(first, first["coolant_temperature"], expected))
 
 
 def _colder_than_air(first: Mapping[str, float], airs: Mapping[str, float]) -> Doubt | None:
@@ -59,18 +64,22 @@ def _colder_than_air(first: Mapping[str, float], airs: Mapping[str, float]) -> D
     return _sensor("coolant_below_air", reason, first, coolant, (min(airs.values()) - room, 150.0))
 
 
-def _coolant(first: Mapping[str, float], airs: Mapping[str, float], soak: float) -> Doubt | None:
-    coolant = first.get("coolant_temperature")
-    if coolant is None:
-        return None
+def _expected(first: Mapping[str, float], airs: Mapping[str, float], soak: float) -> tuple[float, float]:
+    """Return between what the coolant must read after a stand [degC]."""
     others = [value for key, value in first.items() if key != "coolant_temperature"]
     only_intake = set(airs) == {"intake_air_temperature"} and len(others) == 1
     lowest = min(others) - (INTAKE_IN_SUN if only_intake else AGREEMENT)
-    highest = max(others) + AGREEMENT + soak_remainder(soak, HOT_ABOVE_AIR, ENGINE_TIME)
-    if lowest < coolant < highest:
+    return lowest, max(others) + AGREEMENT + soak_remainder(soak, HOT_ABOVE_AIR, ENGINE_TIME)
+
+
+def _coolant(
+    first: Mapping[str, float], airs: Mapping[str, float], soak: float, expected: tuple[float, float]
+) -> Doubt | None:
+    coolant = first["coolant_temperature"]
+    if expected[0] < coolant < expected[1]:
         return None
-    expected = (lowest, highest)
-    low = coolant <= lowest
+    others = [value for key, value in first.items() if key != "coolant_temperature"]
+    low = coolant <= expected[0]
     away = min(others) - coolant if low else coolant - max(others)
     reason = f"reads {away:.0f} °C {'below' if low else 'above'} the air after standing {soak:.0f} hours"
     if low:
@@ -102,7 +111,7 @@ def _measures(first: Mapping[str, float], coolant: float, expected: tuple[float,
 
 def _air_sensor(first: Mapping[str, float]) -> tuple[Doubt, ...]:
     """The coolant and one air sensor agree: is the other one beyond what sun can do?"""
-    if len(first) < 3 or "coolant_temperature" not in first:
+    if len(first) < 3:
         return ()
     found = []
     for key, sun in (("intake_air_temperature", INTAKE_IN_SUN), ("ambient_air_temperature", AMBIENT_IN_SUN)):

@@ -25,3 +25,11 @@ class Doubt:
     confidence: float = 0.9
     urgency: Urgency = Urgency.NEXT_SERVICE
     firm: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """What a comparison came to: the `doubts` it raised, and what it looked at where it raised none (`measures`)."""
+
+    doubts: tuple[Doubt, ...] = ()
+    measures: tuple[Measure, ...] = ()

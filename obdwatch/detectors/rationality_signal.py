@@ -6,11 +6,11 @@ import numpy as np
 
 from obdwatch.detectors.cooling_record import between, coolant_of
 from obdwatch.detectors.heat_input import find_heat
-from obdwatch.detectors.rationality_doubt import Doubt
+from obdwatch.detectors.rationality_doubt import Check, Doubt
 from obdwatch.detectors.rationality_rest import FAULTY_SHARE, MOST_JUMPS, coolant_jumps, share_at_ends
 from obdwatch.detectors.sampled import block_means, held, readings, spacing
 from obdwatch.physics.sensors import lagged
-from obdwatch.records import Car, Drive, FloatArray, Measure, Span, Urgency
+from obdwatch.records import Car, Drive, FloatArray, Measure, Span
 
 ENDS: dict[str, tuple[str, tuple[str, ...]]] = {
     "coolant_temperature": ("coolant_at_end", ("coolant_temperature_sensor",)),
@@ -105,7 +105,7 @@ def stuck_pressure(drive: Drive) -> tuple[Doubt, ...]:
     return (Doubt("intake_manifold_pressure", "pressure_stuck", reason, (), (measure,), confidence=0.9),)
 
 
-def heat_doubts(drive: Drive, car: Car | None) -> tuple[Doubt, ...] | None:
+def heat_check(drive: Drive, car: Car | None) -> Check | None:
     """Return whether the coolant stands still, or follows the heat too late; None where no warm-up was seen."""
     coolant = coolant_of(drive)
     if coolant is None or len(coolant.times) < FEWEST_READINGS or coolant.values[0] > FROZEN_BELOW:
@@ -121,9 +121,9 @@ def heat_doubts(drive: Drive, car: Car | None) -> tuple[Doubt, ...] | None:
     power = np.nan_to_num(heat.heat)
     shown = between(coolant, at)
     if np.ptp(coolant.values) <= FROZEN_RANGE and len(at) >= FROZEN_TIME and np.sum(power) >= FROZEN_HEAT:
-        return (_frozen(coolant.values, float(np.sum(power)), Span(float(at[0]), end, "does not move")),)
+        return Check((_frozen(coolant.values, float(np.sum(power)), Span(float(at[0]), end, "does not move")),))
     if coolant.values[0] > LAG_COLD or not np.all(np.isfinite(shown)):
-        return ()
+        return Check()
     road = np.nan_to_num(held(readings(drive, "vehicle_speed"), at))
     return _slow(block_means(power, int(LAG_STEP)), block_means(road, int(LAG_STEP)), shown, Span(float(at[0]), end))
 
@@ -138,24 +138,24 @@ def _frozen(values: FloatArray, heat: float, span: Span) -> Doubt:
     return Doubt("coolant_temperature", "coolant_frozen", reason, parts, measures, span, 0.95)
 
 
-def _slow(power: FloatArray, road: FloatArray, shown: FloatArray, span: Span) -> tuple[Doubt, ...]:
+def _slow(power: FloatArray, road: FloatArray, shown: FloatArray, span: Span) -> Check:
     misfits = lag_misfits(power, road, shown[:: int(LAG_STEP)][: len(power)])
     best = int(np.argmin(misfits))
     sound = min(miss for lag, miss in zip(LAGS, misfits, strict=True) if lag <= HEALTHY_LAG)
-    clear = sound >= LAG_MISFIT and sound >= LAG_BETTER * misfits[best] and misfits[best] <= LAG_FITS
-    if LAGS[best] < SLOW_LAG or not clear:
-        return ()
     near = [lag for lag, miss in zip(LAGS, misfits, strict=True) if miss <= LAG_NEAR * misfits[best]]
     lag = float(np.median(near))
+    seen = Measure("coolant_lag", lag, "s", (min(near), max(near)), (0.0, HEALTHY_LAG))
+    clear = sound >= LAG_MISFIT and sound >= LAG_BETTER * misfits[best] and misfits[best] <= LAG_FITS
+    if LAGS[best] < SLOW_LAG or not clear:
+        return Check((), (seen,) if lag <= HEALTHY_LAG else ())
     reason = f"follows the engine's heat some {lag:.0f} s late"
     measures = (
-        Measure("coolant_lag", lag, "s", (min(near), max(near)), (0.0, HEALTHY_LAG)),
+        seen,
         Measure("misfit_with_lag", misfits[best], "K"),
         Measure("misfit_without_lag", sound, "K"),
     )
     parts = ("coolant_temperature_sensor", "coolant_pump")
-    urgency = Urgency.NEXT_SERVICE
-    return (Doubt("coolant_temperature", "coolant_slow", reason, parts, measures, span, 0.85, urgency),)
+    return Check((Doubt("coolant_temperature", "coolant_slow", reason, parts, measures, span, 0.85),))
 
 
 def lag_misfits(power: FloatArray, road: FloatArray, shown: FloatArray) -> tuple[float, ...]:

@@ -26,16 +26,26 @@ def rationality_words(finding: Finding, units: str) -> Words:
     """Word a finding of the detector of untrustworthy sensors."""
     numbers = Numbers(finding, units)
     if finding.verdict is Verdict.HEALTHY:
-        return _healthy(finding)
+        return _healthy(finding, numbers)
     if finding.verdict is Verdict.NOT_ENOUGH_DATA:
         return _missing(finding, numbers)
     headline, reasons = FAULTS.get(finding.signature, _other)(numbers)
     return Words(headline, tuple(one for one in (*reasons, PLUG_FIRST, WITHHELD) if one))
 
 
-def _healthy(finding: Finding) -> Words:
+def _healthy(finding: Finding, numbers: Numbers) -> Words:
     made = [COMPARED[measure.name] for measure in finding.measures if measure.name in COMPARED]
-    return Words("The sensors agree with each other.", (f"Compared: {'; '.join(made)}.",) if made else ())
+    reasons = [f"Compared: {'; '.join(made)}." if made else "", _rest(numbers)]
+    if numbers.get("manifold_at_rest") is not None:
+        reasons.append(
+            f"With the engine off the manifold pressure read {numbers.say('manifold_at_rest', 1)}, as it should"
+            f" ({numbers.expected('manifold_at_rest', 1)})."
+        )
+    if numbers.get("breathing") is not None:
+        reasons.append(f"The air flow is {numbers.say('breathing')} of what could get in; 40 to 115% is possible.")
+    if numbers.get("coolant_lag") is not None:
+        reasons.append("The coolant temperature follows the heat of the fuel without delay.")
+    return Words("The sensors agree with each other.", tuple(one for one in reasons if one))
 
 
 def _missing(finding: Finding, numbers: Numbers) -> Words:
@@ -198,7 +208,7 @@ def _rest(numbers: Numbers) -> str:
     ]
     if numbers.get("coolant_at_rest") is None or not others:
         return ""
-    return f"Before the start it read {numbers.say('coolant_at_rest')}: {', '.join(others)}."
+    return f"Before the start the coolant read {numbers.say('coolant_at_rest')}: {', '.join(others)}."
 
 
 FAULTS: Mapping[str, Callable[[Numbers], tuple[str, tuple[str, ...]]]] = MappingProxyType(
