@@ -77,6 +77,7 @@ def _low(finding: Finding, numbers: Numbers) -> Words:
         ]
         return Words(f"{headline}: the intake flaps may not move.", tuple(reasons))
     reasons.append("This car has no flaps; a cam that does not come forward takes air at low speeds as well.")
+    reasons.append("To check: oil level and oil age, then the solenoid of the cam and the air-mass sensor.")
     return Words(f"{headline}.", tuple(reasons))
 
 
@@ -99,7 +100,7 @@ def _everywhere(finding: Finding, numbers: Numbers) -> Words:
     cams = [part for part in finding.parts if part.startswith("cam_timing")]
     reasons = [
         *_pulls(numbers),
-        f"Over all engine speeds {numbers.say('air_missing')} is missing against {_against(numbers)}."
+        f"Over the engine speeds seen {numbers.say('air_missing')} is missing against {_against(numbers)}."
         if numbers.get("air_missing") is not None
         else f"Even where it is fullest it reaches {numbers.say('full_throttle_filling')};"
         f" {numbers.expected('full_throttle_filling')} is usual.",
