@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.fuel_trims_fit import Regimes, TrimFit
-from obdwatch.detectors.fuel_trims_misfire import false_lean, misfiring_cylinder
+from obdwatch.detectors.fuel_trims_misfire import bank_of, false_lean, misfiring_cylinder
 from obdwatch.detectors.fuel_trims_past import PARTS, Past
 from obdwatch.detectors.fuel_trims_record import TrimRecord
 from obdwatch.detectors.oxygen_sensors_baseline import since_repair
@@ -37,6 +37,10 @@ ETHANOL_FUEL = 20.0
 """Alcohol [%] in the fuel that petrol is never sold with outside flexible-fuel cars (common practice: 10 to 15)."""
 
 
+ETHANOL_TYPES = (3.0, 11.0)
+"""Fuel types that are ethanol, or one of two fuels that is (SAE J1979, PID 51)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """Odds as natural logarithms: an intake leak against an exhaust leak, the air sensor against the fuel pump (0: not
@@ -48,12 +52,15 @@ class Evidence:
     leak_over_exhaust: float
     sensor_over_pump: float
     misfiring_cylinder: int | None
+    misfiring_bank: int | None
     false_lean: dict[int, float]
     refuelled: bool
     fuel_may_differ: bool
     breathing_idle: float | None
     breathing_flow: float | None
     fuel_level: float | None
+    idle_speed: float | None
+    idle_ratio: float | None
 
 
 def gather(
@@ -69,17 +76,23 @@ def gather(
     idle, flow = _breath(record, split, at_idle=True), _breath(record, split, at_idle=False)
     level = _level(drive)
     refuelled = _refuelled(drive, past, level)
+    cylinder = misfiring_cylinder(drive)
+    standing = bool(np.any(split.idle)) and fit.idle is not None
+    ratio = float(np.median(record.ratio[split.idle])) if standing and record.vacuum == "pressure" else None
     return Evidence(
         metering=record.metering,
         leak_over_exhaust=_leak_over_exhaust(record, fit, idle, flow, past),
         sensor_over_pump=_sensor_over_pump(fit, idle, flow, past),
-        misfiring_cylinder=misfiring_cylinder(drive),
+        misfiring_cylinder=cylinder,
+        misfiring_bank=None if cylinder is None else bank_of(cylinder, car, banks),
         false_lean=false_lean(drive, car, banks),
         refuelled=refuelled,
         fuel_may_differ=refuelled or _ethanol(drive, car),
         breathing_idle=idle,
         breathing_flow=flow,
         fuel_level=level,
+        idle_speed=float(np.median(record.speed[split.idle])) if standing else None,
+        idle_ratio=ratio if ratio is not None and np.isfinite(ratio) else None,
     )
 
 
@@ -171,6 +184,9 @@ def _refuelled(drive: Drive, past: Past, level: float | None) -> bool:
 def _ethanol(drive: Drive, car: Car | None) -> bool:
     """Whether the tank may hold much ethanol, which the control unit may not have learnt yet."""
     if car is not None and car.fuel == "e85":
+        return True
+    kind = readings(drive, "fuel_type")
+    if kind is not None and float(kind.values[-1]) in ETHANOL_TYPES:
         return True
     alcohol = readings(drive, "alcohol_fuel_percentage")
     return alcohol is not None and float(np.max(alcohol.values)) >= ETHANOL_FUEL

@@ -12,16 +12,21 @@ from obdwatch.detectors.fuel_trims_evidence import Evidence
 from obdwatch.detectors.fuel_trims_fit import TrimFit
 from obdwatch.detectors.fuel_trims_limits import (
     BANK_APART,
+    BANK_APART_MISFIRE,
     CLEAR,
     EVERYWHERE,
+    EVERYWHERE_SERVICE,
     FALSE_LEAN_SEEN,
+    FAST_IDLE,
     FUEL_SEEN,
     HIGH_FLOW,
     LEAN_CYLINDER,
+    LEAN_THERE,
     LOW_FLOW,
     MOST_ETHANOL,
     NEXT_SERVICE,
     OWN_APART,
+    OWN_FAST_IDLE,
     OWN_HIGH,
     OWN_LEVEL,
     OWN_LOW,
@@ -59,7 +64,7 @@ def judge(whole: TrimFit, banks: dict[int, TrimFit], apart: Apart | None, seen: 
 
 def _judge(whole: TrimFit, banks: dict[int, TrimFit], apart: Apart | None, seen: Evidence, past: Past) -> Judgement:
     """The clearest pattern first."""
-    for found in (_apart(apart, banks, past), _turn(whole, seen, past), _everywhere(whole, seen, past)):
+    for found in (_apart(apart, banks, seen, past), _turn(whole, seen, past), _everywhere(whole, seen, past)):
         if found is not None:
             return found
     return _sound(whole, seen, past)
@@ -81,6 +86,10 @@ def _urgency(size: float) -> Urgency:
     return Urgency.NEXT_SERVICE if abs(size) >= NEXT_SERVICE else Urgency.WATCH
 
 
+def _urgency_everywhere(size: float) -> Urgency:
+    return Urgency.WATCH if abs(size) < EVERYWHERE_SERVICE else _urgency(size)
+
+
 def _exceeds(value: tuple[float, float], limit: float, own: float, past: Past, name: str) -> tuple[bool, bool]:
     """Whether a value is beyond the general limit or beyond the car's own, and whether its own past said so.
 
@@ -99,11 +108,15 @@ def _flip(value: tuple[float, float]) -> tuple[float, float]:
     return -value[0], value[1]
 
 
-def _apart(apart: Apart | None, banks: dict[int, TrimFit], past: Past) -> Judgement | None:
+def _bank_limit(lean: int, seen: Evidence) -> float:
+    return BANK_APART_MISFIRE if seen.misfiring_bank == lean else BANK_APART
+
+
+def _apart(apart: Apart | None, banks: dict[int, TrimFit], seen: Evidence, past: Past) -> Judgement | None:
     if apart is None:
         return None
-    first, own_first = _exceeds(apart.whole, BANK_APART, OWN_APART, past, "bank_difference")
-    second, own_second = _exceeds(_flip(apart.whole), BANK_APART, OWN_APART, past, "-bank_difference")
+    first, own_first = _exceeds(apart.whole, _bank_limit(1, seen), OWN_APART, past, "bank_difference")
+    second, own_second = _exceeds(_flip(apart.whole), _bank_limit(2, seen), OWN_APART, past, "-bank_difference")
     if not first and not second:
         return _one_bank_leak(apart)
     bank_levels = {bank: fit.whole.value for bank, fit in banks.items()}
@@ -142,7 +155,7 @@ def _turn(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
     if contrast is None or whole.idle is None or whole.flow is None:
         return None
     low, own_low = _exceeds(contrast, LOW_FLOW, OWN_LOW, past, "contrast")
-    if low and whole.idle.value > -LOW_FLOW:
+    if low and whole.idle.value > 0.0:
         urgency = _urgency(max(contrast[0], whole.idle.value))
         confidence = _confidence(contrast[0], contrast[1], OWN_LOW if own_low else LOW_FLOW)
         if seen.metering == "pressure":
@@ -156,7 +169,7 @@ def _turn(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
         signature = "unmetered_air" if leak_first else "lean_at_idle"
         return Judgement(Verdict.FAULT, signature, urgency, confidence, parts, None, contrast[0], own_low)
     high, own_high = _exceeds(_flip(contrast), HIGH_FLOW, OWN_HIGH, past, "-contrast")
-    if high and whole.flow.value > -HIGH_FLOW:
+    if high and (whole.flow.value > LEAN_THERE or own_high):
         size = -contrast[0]
         confidence = _confidence(size, contrast[1], OWN_HIGH if own_high else HIGH_FLOW)
         parts = ("fuel_pump", "maf_sensor")
@@ -208,7 +221,9 @@ def _everywhere(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
         return _lean_everywhere(whole, seen, size, confidence, own)
     air = ("maf_sensor",) if seen.metering == "air_flow" else ()
     parts: tuple[str, ...] = ("fuel_injector", *air, "oxygen_sensor_upstream")
-    return Judgement(Verdict.FAULT, "rich_everywhere", _urgency(size), confidence, parts, None, size, own_rich)
+    return Judgement(
+        Verdict.FAULT, "rich_everywhere", _urgency_everywhere(size), confidence, parts, None, size, own_rich
+    )
 
 
 def _lean_everywhere(whole: TrimFit, seen: Evidence, size: float, confidence: float, own: bool) -> Judgement:
@@ -216,12 +231,15 @@ def _lean_everywhere(whole: TrimFit, seen: Evidence, size: float, confidence: fl
     metered = seen.metering == "air_flow"
     leaks = ("intake_leak", "crankcase_ventilation") if metered else ()
     sensor = ("maf_sensor",) if metered else ()
+    urgency = _urgency_everywhere(size)
     if whole.idle is not None and whole.flow is None:
         parts = (*leaks, "exhaust_leak", "fuel_injector", *sensor)
-        return Judgement(Verdict.FAULT, "lean_idle_only_seen", _urgency(size), confidence, parts, None, size, own)
+        return Judgement(
+            Verdict.FAULT, "lean_idle_only_seen", _urgency_everywhere(size), confidence, parts, None, size, own
+        )
     parts = ("fuel_pump", *sensor, "fuel_injector", "oxygen_sensor_upstream")
     signature = "lean_everywhere" if whole.idle is not None else "lean_flow_only_seen"
-    return Judgement(Verdict.FAULT, signature, _urgency(size), confidence, parts, None, size, own)
+    return Judgement(Verdict.FAULT, signature, urgency, confidence, parts, None, size, own)
 
 
 def _sound(whole: TrimFit, seen: Evidence, past: Past) -> Judgement:
@@ -232,6 +250,11 @@ def _sound(whole: TrimFit, seen: Evidence, past: Past) -> Judgement:
         return Judgement(Verdict.NOT_ENOUGH_DATA, "flow_missing")
     if whole.idle is None:
         return Judgement(Verdict.NOT_ENOUGH_DATA, "idle_missing")
+    if _idles_fast(seen, past):
+        parts = ("intake_leak", "crankcase_ventilation", "throttle_body")
+        return Judgement(
+            Verdict.FAULT, "idles_fast", Urgency.WATCH, 0.6, parts, by_past=past.of("idle_speed") is not None
+        )
     contrast = whole.contrast or (0.0, 0.0)
     doubt = max(abs(contrast[0]) / LOW_FLOW, abs(whole.whole.value) / EVERYWHERE)
     confidence = float(np.clip(0.95 - 0.35 * doubt, 0.5, 0.95))
@@ -240,3 +263,23 @@ def _sound(whole: TrimFit, seen: Evidence, past: Past) -> Judgement:
         shift = whole.whole.value - before.middle
         return Judgement(Verdict.HEALTHY, "fuel_changed", None, confidence, (), None, shift, True)
     return Judgement(Verdict.HEALTHY, "", None, confidence)
+
+
+def _idles_fast(seen: Evidence, past: Past) -> bool:
+    """An engine that reckons its air from pressure burns what leaks in: it idles faster, with no less pressure."""
+    if seen.metering != "pressure" or seen.idle_speed is None:
+        return False
+    before, pressure = past.of("idle_speed"), past.of("idle_pressure_share")
+    if before is None:
+        return seen.idle_speed > FAST_IDLE
+    if (
+        pressure is not None
+        and seen.idle_ratio is not None
+        and 100.0 * seen.idle_ratio < pressure.middle - LESS_PRESSURE
+    ):
+        return False
+    return seen.idle_speed - before.middle > max(OWN_FAST_IDLE, OWN_SIGMAS * before.spread)
+
+
+LESS_PRESSURE = 3.0
+"""Fall of manifold over outside pressure [%] that is more than the sensors' resolution of 1 kPa each."""

@@ -18,13 +18,24 @@ HIGH_FLOW = 3.0
 RICH_TURN = 8.0
 """Trim at one flow below the other [%] that makes a rich fault: purge vapour alone takes off 5 % at idle."""
 
-EVERYWHERE = 10.0
-"""Level [%] that is the same everywhere and suspect: within +-8 % is normal, +-10 % suspect (trade press). Fuel with a
-tenth of ethanol moves it by 4 % (air per fuel 14.7 to 14.1), sensor and injectors by 5 %."""
+LEAN_THERE = 2.0
+"""Trim with air flowing [%] below which fuel is not missing there, however rich the idle is: the steps
+of two trims."""
 
-BANK_APART = 5.0
-"""Difference of two banks [%]: they share air, fuel and pressure; injectors and sensors of each are within 3 %, two of
-each bank together 5 (common practice)."""
+EVERYWHERE = 12.0
+"""Level [%] that is the same everywhere and no longer a healthy car's tolerances: 5 for the air sensor, 4 for a tenth
+of ethanol in the fuel (air per fuel 14.7 to 14.1), 3 for the injectors. Within +-8 % is normal, +-10 % suspect (trade
+press)."""
+
+EVERYWHERE_SERVICE = 16.0
+"""Level [%] from which that is for the next service; two thirds of the way to codes near 20 to 25 (common practice)."""
+
+BANK_APART = 6.0
+"""Difference of two banks [%]: they share air, fuel and pressure; injectors and sensors of each are within 3 % (common
+practice), so that two banks are at most twice that apart."""
+
+BANK_APART_MISFIRE = 4.0
+"""The same where a cylinder of the lean bank alone misfires by the car's own counters: two clues for one injector."""
 
 LEAN_CYLINDER = 7.0
 """Level [%] beyond what misfires explain that makes a lean cylinder of one that misfires: sensor and injectors of a
@@ -32,6 +43,10 @@ sound car may stand at 5 %, the fuel at 4 % more (two such together are rare: ro
 
 FALSE_LEAN_SEEN = 2.0
 """Trim [%] that misfires explain from which they are taken off: below it their share of it does not matter."""
+
+FAST_IDLE, OWN_FAST_IDLE = 1150.0, 150.0
+"""Hot idle speed [1/min] that no engine asks for, and rise over the car's own: 600 to 900 is usual, air conditioning
+adds 100 to 150 (common practice)."""
 
 TURNS = ("lean_with_flow", "fuel_delivery_falls", "air_sensor_reads_low", "lean_at_idle", "unmetered_air")
 """Patterns of a trim that changes with flow, which a misfire does too when it comes under load or at idle only."""

@@ -8,6 +8,7 @@ from obdwatch.detectors.fuel_trims_limits import (
     BANK_APART,
     EVERYWHERE,
     OWN_APART,
+    OWN_FAST_IDLE,
     OWN_LEVEL,
     Judgement,
 )
@@ -17,6 +18,9 @@ from obdwatch.records import Measure
 
 SOUND = (-EVERYWHERE, EVERYWHERE)
 """Trim of a sound car nobody knows [%]."""
+
+USUAL_IDLE = (600.0, 1050.0)
+"""Hot idle speed [1/min]: 600 to 900, and air conditioning (common practice)."""
 
 
 def measures_of(
@@ -43,6 +47,10 @@ def measures_of(
         found.append(Measure("cylinder", float(seen.misfiring_cylinder), ""))
     if judgement.signature == "fuel_changed":
         found.append(Measure("fuel_shift", judgement.size, "%"))
+    if judgement.signature == "idles_fast" and seen.idle_speed is not None:
+        before = past.of("idle_speed")
+        usual = (before.middle - OWN_FAST_IDLE, before.middle + OWN_FAST_IDLE) if before is not None else USUAL_IDLE
+        found.append(Measure("fast_idle", seen.idle_speed, "1/min", None, usual))
     if judgement.signature == "misfire_first":
         found.append(Measure("false_lean", judgement.size, "%"))
     flags = {
@@ -64,6 +72,8 @@ def learnt_of(record: TrimRecord, whole: TrimFit, seen: Evidence) -> tuple[Measu
         ("breathing_idle", seen.breathing_idle, "ratio"),
         ("breathing_flow", seen.breathing_flow, "ratio"),
         ("fuel_level", seen.fuel_level, "%"),
+        ("idle_speed", seen.idle_speed, "1/min"),
+        ("idle_pressure_share", None if seen.idle_ratio is None else 100.0 * seen.idle_ratio, "%"),
     ):
         if value is not None:
             found.append(Measure(name, value, unit))

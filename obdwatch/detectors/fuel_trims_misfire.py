@@ -66,16 +66,15 @@ def false_lean(drive: Drive, car: Car | None, banks: dict[int, TrimFit]) -> dict
     if revolutions < FEWEST_REVOLUTIONS:
         return nothing
     many = (car.cylinders if car is not None else None) or max(len(counts), USUAL_CYLINDERS)
-    leanest = max(banks, key=lambda bank: banks[bank].whole.value)
     for cylinder, count in counts.items():
         share = min(MOST_SHARE, count / (revolutions / 2.0))
-        bank = _bank_of(cylinder, car, banks, leanest)
-        nothing[bank] += 100.0 * share * len(banks) / many
+        nothing[bank_of(cylinder, car, banks)] += 100.0 * share * len(banks) / many
     return nothing
 
 
-def _bank_of(cylinder: int, car: Car | None, banks: dict[int, TrimFit], leanest: int) -> int:
-    """The bank of a cylinder; untold it is taken for the leaner one, where a misfire shows."""
+def bank_of(cylinder: int, car: Car | None, banks: dict[int, TrimFit]) -> int:
+    """Return the bank of a cylinder; untold it is taken for the leaner one, where a misfire shows."""
+    leanest = max(banks, key=lambda bank: banks[bank].whole.value)
     if len(banks) == 1:
         return leanest
     if car is not None and car.bank_cylinders is not None:

@@ -42,8 +42,9 @@ PART_LOAD_BREATHING = 0.78
 STOICHIOMETRIC = (0.97, 1.03)
 """Commanded lambda with which the oxygen sensor can govern; outside it the fuel is enriched or cut."""
 
-END_OF_TRIM = 60.0
-"""Total trim [%] no control unit reaches (common practice: limits are 25 to 50): such readings are wrong."""
+END_OF_TRIM = 99.0
+"""Total trim [%] no control unit reaches: each of the two is limited to 25 to 50 (common practice), and its scale ends
+at 99.2 (SAE J1979)."""
 
 BANKS = (1, 2)
 

@@ -219,6 +219,18 @@ def _rich_with_flow(numbers: Numbers) -> Words:
     return Words("The engine gets too much fuel when much air flows.", reasons)
 
 
+def _idles_fast(numbers: Numbers) -> Words:
+    reasons = (
+        f"Warm and standing it idles at {numbers.say('fast_idle')}, where {numbers.expected('fast_idle')} is usual.",
+        *levels(numbers),
+        "This engine works out its air from manifold pressure, so it gives the right fuel for air that leaks in: the"
+        " corrections stay small, but the idle rises.",
+        "To check: listen for a hiss at idle, look at the hoses and the crankcase ventilation, and see whether the"
+        " throttle shuts.",
+    )
+    return Words("The engine idles too fast: air may leak in behind the throttle.", reasons)
+
+
 FAULTS: Mapping[str, Callable[[Numbers], Words]] = MappingProxyType(
     {
         "unmetered_air": _unmetered_air,
@@ -229,6 +241,7 @@ FAULTS: Mapping[str, Callable[[Numbers], Words]] = MappingProxyType(
         "one_bank_lean": _one_bank,
         "one_bank_rich": _one_bank,
         "one_bank_lean_at_idle": _one_bank_idle,
+        "idles_fast": _idles_fast,
         "lean_cylinder": _lean_cylinder,
         "lean_everywhere": _lean_everywhere,
         "lean_idle_only_seen": _lean_idle_only,
