@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from obdwatch.detectors.catalyst_record import CatalystView, view, warm_driving
+from obdwatch.detectors.catalyst_record import CatalystView, certain, view, warm_driving
 from obdwatch.detectors.heat_input import burns_lean
 from obdwatch.detectors.oxygen_sensors_baseline import baseline
 from obdwatch.detectors.oxygen_sensors_judgement import judge_bank
@@ -59,12 +59,17 @@ MISFIRE_CODES = "P03"
 
 SIGMAS = 2.0
 
+FEWEST_STATUS = 3
+"""Readings of the fuel system status without which fuel cuts, and so a catalyst full of oxygen, are not known."""
+
 DRIVE_TO_GET = {
     "diesel": "Nothing: diesel catalysts are not judged here.",
     "no_front_sensor": "Record the oxygen sensors before and behind the catalyst, if the car reports them.",
     "no_rear_sensor": "Record the oxygen sensor behind the catalyst (parameters 15, 19) with the one before it.",
+    "status_missing": "Record the fuel system status (parameter 03) every three seconds with the oxygen sensors.",
     "sampling_too_slow": "Record with fewer parameters, so that both oxygen sensors are read at least once a second.",
-    "too_little_cruise": "Drive warm at a steady 60 to 100 km/h for five minutes, without roll-outs.",
+    "too_little_cruise": "Drive warm at a steady 60 to 100 km/h for five minutes, without roll-outs, and record"
+    " the fuel system status too.",
     "rear_silent": "Have the oxygen sensor behind the catalyst and its plug checked, then record a warm drive.",
     "front_quiet": "Nothing can be done from the seat: this engine holds its mixture too even to put the catalyst to"
     " the test, or the sensor before it is slow.",
@@ -87,7 +92,10 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
     found = banks(drive)
     if not found:
         return _not_enough("no_front_sensor" if rear_sensor(drive, 1) is not None else "no_rear_sensor")
-    cruise = states(drive)
+    status = drive.signals.get("fuel_system_status")
+    if status is None or len(status.times) < FEWEST_STATUS:
+        return _not_enough("status_missing")
+    cruise = certain(drive, states(drive))
     driving = warm_driving(drive, cruise)
     cuts = fuel_cuts(drive)
     views = [view(bank, cruise, driving, cuts) for bank in found]
@@ -102,7 +110,7 @@ def _judge(drive: Drive, worst: CatalystView, views: list[CatalystView], cruise:
     low, high = worst.ratio - SIGMAS * worst.error, worst.ratio + SIGMAS * worst.error
     if worst.ratio >= WORN and low >= UNSURE:
         return _fault("worn", Urgency.NEXT_SERVICE, 0.9 if worst.steady else 0.7, worst, views, drive)
-    if low >= TIRED and worst.steady:
+    if low >= TIRED and worst.steady and worst.two_sided:
         if _mixture(drive, worst.bank):
             return _not_enough("mixture_first", worst, views)
         return _fault("tired", Urgency.WATCH, 0.7, worst, views, drive)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from obdwatch.detectors.oxygen_sensors_record import CRUISE_VEHICLE_SPEED, Bank, Cuts, States
+from obdwatch.detectors.oxygen_sensors_record import CRUISE_VEHICLE_SPEED, WIDEST_BRACKET, Bank, Cuts, States
 from obdwatch.detectors.sampled import spacing
 from obdwatch.physics.catalyst_activity import activity, running_mean, switching_voltage
 from obdwatch.records import BoolArray, Drive, FloatArray, Signal
@@ -41,6 +41,9 @@ of 0.005 V (SAE J1979)."""
 BREAKTHROUGH = 0.1
 """Above its own middle by more than this [V], the rear sensor sees rich exhaust break through (common practice)."""
 
+OFTEN = (20.0, 80.0)
+"""Percentiles between which a rear sensor that copies the swing has moved: a fifth of the readings to either side."""
+
 MEMORY = (2.0, 8.0)
 """After a cut [s], a full catalyst still lets lean exhaust through (common practice)."""
 
@@ -51,8 +54,8 @@ MEMORY_LEAN = 0.4
 @dataclass(frozen=True, slots=True)
 class CatalystView:
     """One bank: mean swings `front` and `rear` [V], their `ratio` with its standard `error`, from `readings`; `steady`
-    tells whether in cruise; `breakthrough` and `memory` are shares of readings, None where not seen; `missing` says
-    what was missing.
+    tells whether in cruise; `breakthrough` and `memory` are shares of readings, None where not seen; `two_sided` that
+    both rich and lean come through; `missing` says what was missing.
     """
 
     bank: int
@@ -65,6 +68,7 @@ class CatalystView:
     steady: bool = True
     breakthrough: float | None = None
     memory: float | None = None
+    two_sided: bool = False
     missing: str = ""
     span: tuple[float, float] | None = None
 
@@ -83,6 +87,13 @@ def view(bank: Bank, cruise: States, driving: States, cuts: Cuts) -> CatalystVie
                 return CatalystView(bank.number, bank.wide_range, missing="rear_silent")
             return _compare(bank, rear, front_taken, rear_taken, steady, driving)
     return CatalystView(bank.number, bank.wide_range, missing="too_little_cruise")
+
+
+def certain(drive: Drive, cruise: States) -> States:
+    """Return the cruise with every time at which the status was too old to show a fuel cut taken for one."""
+    doubt = ~np.isfinite(hold(drive.signals.get("fuel_system_status"), cruise.at, WIDEST_BRACKET))
+    since = cruise.at - np.maximum.accumulate(np.where(doubt, cruise.at, -np.inf))
+    return States(cruise.at, cruise.cruise, np.minimum(cruise.since_cut, since))
 
 
 def warm_driving(drive: Drive, cruise: States) -> States:
@@ -120,6 +131,7 @@ def _compare(
         steady,
         _breakthrough(rear, driving),
         _memory(rear, driving),
+        _two_sided(rear_values),
         "front_quiet" if front < QUIET_FRONT else "",
         (float(rear_times[0]), float(rear_times[-1])),
     )
@@ -140,6 +152,12 @@ def _silent(rear: Signal, driving: States, cuts: Cuts) -> bool:
 def _breakthrough(rear: Signal, driving: States) -> float | None:
     values = rear.values[driving.take(rear, SETTLED)]
     return _share(values, values > np.median(values) + BREAKTHROUGH) if len(values) else None
+
+
+def _two_sided(values: FloatArray) -> bool:
+    """Whether the rear sensor swings often: a good catalyst that is full lets lean exhaust through, now and then."""
+    low, high = np.percentile(values, OFTEN)
+    return bool(high - low > BREAKTHROUGH)
 
 
 def _memory(rear: Signal, driving: States) -> float | None:

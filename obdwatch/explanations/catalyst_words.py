@@ -22,6 +22,10 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
             "No oxygen sensor behind the catalyst was recorded.",
             "A catalyst can only be judged by what goes in and what comes out.",
         ),
+        "status_missing": (
+            "The fuel system status was not recorded: the catalyst cannot be judged.",
+            "After a fuel cut every catalyst lets lean exhaust through, and without the status cuts are not known.",
+        ),
         "sampling_too_slow": (
             "The oxygen sensors were read too seldom to judge the catalyst.",
             "The mixture swings once or twice a second; several readings must fall on a few seconds.",

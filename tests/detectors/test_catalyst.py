@@ -120,6 +120,7 @@ def test_what_is_missing_is_named() -> None:
     assert judge(without(one, REAR)).signature == "no_rear_sensor"
     assert judge(without(one, FRONT)).signature == "no_front_sensor"
     assert judge(without(one, FRONT, REAR)).signature == "no_rear_sensor"
+    assert judge(without(one, "fuel_system_status")).signature == "status_missing"
     assert judge(drive(SOUND, 2.0)).signature == "sampling_too_slow"
     assert judge(drive(replace(SOUND, minutes=0.4))).signature == "too_little_cruise"
     assert judge(drive(replace(SOUND, warm=False))).signature == "too_little_cruise"
