@@ -126,9 +126,9 @@ def _start(drive: Drive, speed: Signal, end: int) -> Start:
     settled = _between(volts, begin + INRUSH, stop)
     if len(settled) < min(2, len(while_cranking)):
         settled = while_cranking
-    within = (
-        stop - at_rest if fired and at_rest is not None and stop - at_rest <= LONGEST_GAP + (stop - begin) else None
-    )
+    within = stop - at_rest if fired and at_rest is not None else None
+    if within is not None and within > LONGEST_GAP + (stop - begin):
+        within = None
     seen = len(values) > 0 or len(while_cranking) > 0
     return Start(
         begin,

@@ -1,4 +1,4 @@
-"""Starting an engine: what a battery must hold, what its resting voltage tells, and how a starter answers to voltage."""
+"""Starting an engine: what a battery must hold, what its resting voltage tells, how a starter answers to voltage."""
 
 from __future__ import annotations
 
