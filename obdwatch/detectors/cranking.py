@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from obdwatch.detectors.cranking_past import Own, Past, compare
+from obdwatch.detectors.cranking_past import NOTHING_FOUND, Own, Past, compare
 from obdwatch.detectors.cranking_record import FEWEST, Start, prepare
 from obdwatch.physics.cranking import load_test_floor, resting_charge, sag_ratio
 from obdwatch.records import Car, Drive, Finding, History, Measure, Span, Urgency, Verdict
@@ -90,6 +90,7 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
         measures=_measures(start, past),
         spans=(Span(start.begin, start.end, "starter turning"),),
         drive_to_get=DRIVE_TO_GET.get(judgement.signature, ""),
+        learnt=() if judgement.verdict is Verdict.FAULT else (Measure(NOTHING_FOUND, 1.0, ""),),
     )
 
 

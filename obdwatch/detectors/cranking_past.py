@@ -15,12 +15,16 @@ from obdwatch.records import History
 REPAIRS: tuple[str, ...] = ("battery", "starter_motor")
 """A new one of these starts the car's numbers anew."""
 
+NOTHING_FOUND = "nothing_found"
+"""Kept with every start that showed no fault: what an incomplete start did show, such as the resting voltage of a car
+whose control units sleep, is as good for the past as that of a healthy one."""
+
 NEIGHBOURS = 15.0
 """Starts within so much [K] are comparable without a line: the load-test table moves by 0.3 V over it."""
 
 FITTED, FITTED_SPAN, FITTED_WITHIN = 6, 20.0, 30.0
-"""So many starts over so many kelvin, none farther from today's temperature than the last, make a line of the car's own:
-over the whole range from frost to a hot engine the relation is bent (viscosity of oil)."""
+"""So many starts over so many kelvin, none farther from today's than the last, make a line of the car's own: from frost
+to a hot engine the relation is bent (viscosity of oil)."""
 
 SPEED_PER_KELVIN = 0.008
 """A colder engine turns slower by up to this share per kelvin: about half the speed at -18 as at +25 degC
@@ -81,12 +85,14 @@ def compare(start: Start, history: History) -> Past:
 
 
 def _starts(history: History) -> list[dict[str, float]]:
-    """Measures by name of each healthy earlier start with a temperature, since the last repair."""
+    """Measures by name of each earlier start without a fault and with a temperature, since the last repair."""
     by_session: dict[str, dict[str, float]] = {}
     for feature in since_repair(history, "cranking", REPAIRS):
+        one = by_session.setdefault(feature.session_id, {})
+        one[feature.name] = feature.value
         if feature.healthy:
-            by_session.setdefault(feature.session_id, {})[feature.name] = feature.value
-    return [one for one in by_session.values() if "coolant_at_start" in one]
+            one[NOTHING_FOUND] = 1.0
+    return [one for one in by_session.values() if "coolant_at_start" in one and NOTHING_FOUND in one]
 
 
 def _expected(start: Start, rows: list[tuple[float, float]], per_kelvin: float) -> tuple[float, float, int] | None:

@@ -97,9 +97,7 @@ def _seen(numbers: Numbers) -> list[str]:
 def _baseline(numbers: Numbers) -> str:
     earlier = numbers.get("earlier_starts")
     if earlier is None:
-        return (
-            "This was held against what any car should do. It gets sharper with some more recorded starts of this car."
-        )
+        return "This was held against what any car should do. More recorded starts of this car will make it sharper."
     return f"This agrees with {earlier.value:.0f} earlier starts of this car at about the same temperature."
 
 
