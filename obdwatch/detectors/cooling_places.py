@@ -30,9 +30,9 @@ HOT_TIME = 60.0
 COOLING_DOWN = -0.5
 """Coolant that falls faster [K/min] while driving is on its way back from a hot stop."""
 
-FAN_FALL, FAN_TIME, FAN_ABOVE = 3.0, 150.0, 2.0
-"""A fan shows as a fall of at least 3 K within so long [s] while the car stands and idles on, from at least 2 K above
-the level: fans switch off 4 to 6 K below where they start (common practice)."""
+FAN_FALL, FAN_TIME, FAN_ABOVE = 3.0, 150.0, 5.0
+"""A fan shows as a fall of at least 3 K within so long [s] while the car stands and idles on, from at least 5 K above
+the level, where a thermostat has little left to give: fans switch off 4 to 6 K below their start (common practice)."""
 
 STEEP_SHARE, STEEP_RATE = 0.4, 4.0
 """A rise of 0.4 of what unrejected heat gives: the radiator, in road wind, carries away less than the surface does; or,
