@@ -18,8 +18,9 @@ from obdwatch.records import FloatArray
 WIDTH = 500.0
 """Width of a band [1/min]: narrow against the 2,000 to 3,000 that a flap or a cam works over (common practice)."""
 
-FEWEST = 3
-"""Readings that make a band: of two, both may lie in the start of a pull."""
+FEWEST, FEWEST_SLOW, SLOW = 3, 1, 0.7
+"""Readings that make a band: of two, both may lie in one gear change. Readings more than 0.7 s apart stand for
+themselves: no disturbance of a pull lasts longer (common practice)."""
 
 FULL = 75.0
 """Percentile of the readings of a band that stands for it: what disturbs a pull (gear change, pressure still rising,
@@ -72,16 +73,17 @@ def bands_of(pulls: Pulls) -> tuple[Band, ...]:
     if not len(pulls.speed):
         return ()
     number = np.floor(pulls.speed / WIDTH).astype(np.intp)
+    fewest = FEWEST if pulls.spacing <= SLOW else FEWEST_SLOW
     return tuple(
         Band(float(one) * WIDTH, int(np.count_nonzero(here)), _full(pulls.filling[here]), _full(pulls.share[here]))
         for one in np.unique(number)
-        if np.count_nonzero(here := number == one) >= FEWEST
+        if np.count_nonzero(here := number == one) >= fewest
     )
 
 
 def _full(values: FloatArray) -> float:
     known = values[np.isfinite(values)]
-    return float(np.percentile(known, FULL)) if len(known) >= FEWEST else float("nan")
+    return float(np.percentile(known, FULL)) if len(known) else float("nan")
 
 
 def losses_of(bands: tuple[Band, ...], past: Cells) -> Losses | None:

@@ -56,14 +56,14 @@ class Place:
 def place_of(losses: Losses) -> Place:
     """Return the split at which low and high differ most, in standard deviations of the difference."""
     weight = 1.0 / (losses.error**2 + SHAPE_ERROR**2)
-    overall = _mean(losses.loss, weight)
+    overall = _middle(losses.loss, weight)
     level_error = float(np.hypot(1.0 / np.sqrt(weight.sum()), losses.level_error))
     best: Place | None = None
     for split in np.arange(LOWEST_SPLIT, HIGHEST_SPLIT + 1.0, WIDTH):
         below = losses.middle < split
         if min(losses.count[below].sum(), losses.count[~below].sum()) < FEWEST_READINGS:
             continue
-        low, high = _mean(losses.loss[below], weight[below]), _mean(losses.loss[~below], weight[~below])
+        low, high = _middle(losses.loss[below], weight[below]), _middle(losses.loss[~below], weight[~below])
         error = float(np.sqrt(1.0 / weight[below].sum() + 1.0 / weight[~below].sum()))
         here = Place(low, high, overall, float(split), error, level_error)
         if best is None or abs(here.step) / here.error > abs(best.step) / best.error:
@@ -71,5 +71,8 @@ def place_of(losses: Losses) -> Place:
     return best or Place(overall, overall, overall, None, float("inf"), level_error)
 
 
-def _mean(values: FloatArray, weight: FloatArray) -> float:
-    return float(np.sum(values * weight) / np.sum(weight))
+def _middle(values: FloatArray, weight: FloatArray) -> float:
+    """Return the weighted median, half way between two bands that share the middle; one bad band does not move it."""
+    order = np.argsort(values)
+    reached = np.cumsum(weight[order]) / weight.sum()
+    return float(np.interp(0.5, reached - weight[order] / weight.sum() / 2.0, values[order]))

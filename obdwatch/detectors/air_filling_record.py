@@ -12,7 +12,7 @@ import numpy as np
 
 from obdwatch.detectors.air_filling_metering import is_metered
 from obdwatch.detectors.heat_input import displacement
-from obdwatch.detectors.sampled import held, readings
+from obdwatch.detectors.sampled import held, readings, spacing
 from obdwatch.physics.air import STANDARD_PRESSURE, absolute_load
 from obdwatch.physics.filling import STANDARD_TEMPERATURE, standard_filling
 from obdwatch.records import BoolArray, Car, Drive, FloatArray, Signal, Span
@@ -51,8 +51,8 @@ NO_THROTTLE = 0.85
 
 @dataclass(frozen=True, slots=True)
 class Pulls:
-    """Settled readings at full throttle: `speed` [1/min], `filling` at standard air [%], `share` (calculated load) [%],
-    `ratio` of manifold to outside pressure [-]; NaN where not known. `spans` are the pulls themselves.
+    """Settled readings at full throttle, `spacing` [s] apart: `speed` [1/min], `filling` at standard air [%],
+    `share` (calculated load) [%], `ratio` of manifold to outside pressure [-]; NaN where not known. `spans` are the pulls themselves.
     """
 
     speed: FloatArray
@@ -60,6 +60,7 @@ class Pulls:
     share: FloatArray
     ratio: FloatArray
     spans: tuple[Span, ...]
+    spacing: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +148,7 @@ def _pulls(drive: Drive, car: Car | None, at: FloatArray, wide: BoolArray, outsi
     warmth = held(readings(drive, "intake_air_temperature"), times, SLOW)
     warmth = np.where(np.isfinite(warmth), warmth, STANDARD_TEMPERATURE)
     ratio = _between(readings(drive, "intake_manifold_pressure"), times) / barometric
-    return Pulls(turning, standard_filling(air, barometric, warmth), shown, ratio, _spans(at, wide))
+    return Pulls(turning, standard_filling(air, barometric, warmth), shown, ratio, _spans(at, wide), spacing(main))
 
 
 def _filling(

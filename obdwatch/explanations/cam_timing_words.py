@@ -83,10 +83,12 @@ def _named(finding: Finding, numbers: Numbers) -> Words:
     headline = f"The {cam} cam{_bank(numbers)} {KINDS.get(kind, 'is not where it should be')}."
     reasons = []
     if numbers.get("cam_result_margin") is not None:
-        reasons.append(f"The car's own test says so: {_result(numbers)}.")
+        said = "last read" if kind == "at_times" else "says so" if kind != "near_limit" else "reads"
+        reasons.append(f"The car's own test {said}: {_result(numbers)}.")
         beyond, read = numbers.get("results_beyond_limit"), numbers.get("results_read")
         if beyond is not None and read is not None and read.value > 1.0:
-            reasons.append(f"It was read {read.value:.0f} times and was beyond its limit {beyond.value:.0f} times.")
+            often = f"{beyond.value:.0f} times" if beyond.value > 0.0 else "never"
+            reasons.append(f"It was read {read.value:.0f} times and was beyond its limit {often}.")
     reasons += _codes(numbers, kind)
     failing = numbers.get("cams_beyond_limit")
     if failing is not None and failing.value > 1.0:

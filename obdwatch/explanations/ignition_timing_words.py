@@ -76,7 +76,6 @@ def _healthy(numbers: Numbers) -> Words:
 
 
 def _reasons(finding: Finding, numbers: Numbers) -> list[str]:
-    cams = [part for part in finding.parts if part.startswith("cam_timing")]
     said = []
     if numbers.get("advance_lost_under_load") is not None and finding.signature.startswith("lost_"):
         said.append(_compared(numbers))
@@ -88,10 +87,10 @@ def _reasons(finding: Finding, numbers: Numbers) -> list[str]:
         said.append(f"Under load it is {numbers.say('advance_off_by')} more than at light load.")
     elif finding.signature == "late_under_load":
         said.append(f"Under load it is {numbers.say('advance_off_by')} in the mean; 10 to 30° is usual.")
-    if finding.parts[:1] and finding.parts[0].startswith("cam_timing"):
-        said.append("A cam that is out of place costs advance too: see what was found on the cam timing first.")
-    elif finding.signature == "lost_everywhere" or (cams and finding.signature != "lost_under_load"):
+    if finding.signature == "lost_everywhere":
         said.append(TIMING)
+    elif finding.parts[:1] and finding.parts[0].startswith("cam_timing"):
+        said.append("A cam that is out of place costs advance too: check what was found on the cam timing first.")
     else:
         said.append(SENSE if finding.signature in ("falls_with_speed", "rises_with_load") else KNOCK)
     return said

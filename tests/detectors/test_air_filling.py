@@ -29,7 +29,7 @@ def without(one: Drive, *keys: str) -> Drive:
 
 
 @pytest.mark.parametrize("profile", [SIX, None, replace(SIX, intake_flaps=None, induction=None, cam_timing=None)])
-@pytest.mark.parametrize("every", [1, 4])
+@pytest.mark.parametrize("every", [1, 4, 8])
 @pytest.mark.parametrize(
     "day",
     [
@@ -57,6 +57,13 @@ def test_flaps_that_do_not_move_are_found_on_the_first_drive(seed: int) -> None:
     assert value(finding, "air_missing_low") == pytest.approx(8.0, abs=1.5)
     assert value(finding, "air_missing_high") == pytest.approx(0.0, abs=1.0)
     assert finding.learnt == ()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_flaps_are_found_with_a_reading_every_two_seconds(seed: int) -> None:
+    """An adapter on a slow link, asked for twenty signals in turn; six pulls make up for it."""
+    finding = detect(drive(BreathingCar(low_loss=0.1, seed=seed), trip(pulls=6), every=8), SIX, NOTHING)
+    assert (finding.signature, finding.parts[0]) == ("low_speeds", "intake_flap_actuator")
 
 
 def test_a_car_without_flaps_is_not_told_to_mend_them() -> None:
