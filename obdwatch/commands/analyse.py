@@ -1,73 +1,138 @@
-"""`obdwatch analyse`: what a drive says about the car."""
+"""`obdwatch analyse`: what drives say about the car."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from obdwatch.commands.options import Settings, common_options, print_json, progress_bar
+from obdwatch.commands.options import BAD_INPUT, Settings, common_options, print_json, progress_bar
 
 if TYPE_CHECKING:
     from obdwatch.analysis import Analysis
+    from obdwatch.batch import Job, Outcome
+    from obdwatch.logbook.logbook import Logbook
     from obdwatch.records import Car
 
 URGENT = ("soon", "stop")
 
 
 @click.command("analyse")
-@click.argument("sessions", nargs=-1, required=True)
+@click.argument("sessions", nargs=-1)
 @click.option("--car", "car_text", help="Id of a car in the logbook, or a profile (.toml).")
+@click.option("--all", "every", is_flag=True, help="Take every session of the logbook, or of --car.")
+@click.option("--again", is_flag=True, help="Judge also what was judged from the same data before.")
 @click.option("--fail-on", is_flag=True, help="Exit with code 1 where a finding's urgency is soon or stop.")
 @common_options
-def command(settings: Settings, sessions: tuple[str, ...], car_text: str | None, fail_on: bool) -> int:
+def command(
+    settings: Settings, sessions: tuple[str, ...], car_text: str | None, every: bool, again: bool, fail_on: bool
+) -> int:
     """Judge SESSIONS: session files, or ids of sessions in the logbook.
 
-    Findings about sessions in the logbook are kept there.
+    Findings about sessions in the logbook are kept there, one session after the other: after Ctrl-C the same command
+    goes on where it stopped.
     """
-    from obdwatch.commands.lookup import car_from
+    from obdwatch.commands.lookup import car_from, looks_like_a_path
 
+    if bool(sessions) == every:
+        raise click.UsageError("name sessions, or take them --all", click.get_current_context())
     car = car_from(settings, car_text)
-    analyses = []
-    with progress_bar(settings, "Judging") as show:
-        for number, text in enumerate(sessions, start=1):
-            analyses.append(_analyse(settings, text, car))
-            show(number / len(sessions))
-    if settings.as_json:
-        print_json(_document(analyses, settings.units))
-    else:
-        click.echo("\n\n".join("\n".join(_lines(analysis, settings.units)) for analysis in analyses))
+    files = [Path(text) for text in sessions if looks_like_a_path(text)]
+    names = [text for text in sessions if not looks_like_a_path(text)]
+    if not names and not every:
+        return _judge(settings, None, files, [], car, every, again, fail_on)
+    with settings.open_logbook() as logbook:
+        if every:
+            for problem in logbook.rescan().problems:
+                click.echo(f"obdwatch: {problem}", err=True)
+        return _judge(settings, logbook, files, names, car, every, again, fail_on)
+
+
+def _judge(
+    settings: Settings,
+    logbook: Logbook | None,
+    files: list[Path],
+    names: list[str],
+    car: Car | None,
+    every: bool,
+    again: bool,
+    fail_on: bool,
+) -> int:
+    from obdwatch.batch import jobs_for
+
+    jobs = jobs_for(logbook, files, names, car, every)
+    outcomes = _outcomes(settings, jobs, logbook, again)
+    problems = [outcome.problem for outcome in outcomes if outcome.problem is not None]
+    analyses = [outcome.analysis for outcome in outcomes if outcome.analysis is not None]
+    if problems and not analyses:
+        raise problems[0]
+    _print(settings, analyses, [str(problem) for problem in problems])
+    if problems:
+        return BAD_INPUT
     urgent = any(f.urgency is not None and f.urgency in URGENT for a in analyses for f in a.findings)
     return 1 if fail_on and urgent else 0
 
 
-def _analyse(settings: Settings, text: str, car: Car | None) -> Analysis:
-    from pathlib import Path
+def _outcomes(settings: Settings, jobs: list[Job], logbook: Logbook | None, again: bool) -> list[Outcome]:
+    """Judge, show how far it is, and say after an interruption what is kept."""
+    from obdwatch.batch import run
 
-    from obdwatch.analysis import analyse_file, analyse_stored
-    from obdwatch.commands.lookup import looks_like_a_path
+    outcomes: list[Outcome] = []
+    try:
+        with progress_bar(settings, "Judging") as show:
+            for outcome in run(jobs, logbook, again):
+                outcomes.append(outcome)
+                show(len(outcomes) / len(jobs))
+    except KeyboardInterrupt:
+        if logbook is not None and len(jobs) > 1:
+            kept = f"{len(outcomes)} of {len(jobs)} sessions are judged and kept"
+            click.echo(f"obdwatch: interrupted; {kept}, the same command goes on from there", err=True)
+        raise
+    return outcomes
 
-    if looks_like_a_path(text):
-        return analyse_file(Path(text), car)
-    with settings.open_logbook() as logbook:
-        return analyse_stored(logbook, text, car)
+
+def _print(settings: Settings, analyses: list[Analysis], problems: list[str]) -> None:
+    for problem in problems:
+        click.echo(f"obdwatch: {problem}", err=True)
+    if settings.as_json:
+        print_json(_document(analyses, problems, settings.units))
+        return
+    if not analyses:
+        click.echo("No sessions to judge.")
+        return
+    click.echo("\n\n".join("\n".join(_lines(analysis, settings.units)) for analysis in analyses))
+    steps = _next_drive(analyses, settings.units)
+    if steps:
+        click.echo("\n".join(["", "The next drive, to know more:", *(f"  - {step}" for step in steps)]))
 
 
-def _document(analyses: list[Analysis], units: str) -> dict[str, object]:
+def _document(analyses: list[Analysis], problems: list[str], units: str) -> dict[str, object]:
     """The documented JSON; `parts` stays null until a risk model fills it."""
     from obdwatch.explanations.findings import explain
+    from obdwatch.signals.next_drive import standing
 
     findings = [explain(finding, units) for analysis in analyses for finding in analysis.findings]
+    latest = standing(findings)
     return {
-        "car": analyses[-1].car,
+        "car": analyses[-1].car if analyses else None,
         "sessions": [analysis.session for analysis in analyses],
         "findings": findings,
         "parts": None,
         "coverage": [
-            {"detector": f.detector, "state": f.verdict, "drive_to_get": f.drive_to_get or None} for f in findings
+            {"detector": f.detector, "state": f.verdict, "drive_to_get": f.drive_to_get or None} for f in latest
         ],
+        "next_drive": _next_drive(analyses, units),
         "remarks": [remark for analysis in analyses for remark in analysis.remarks],
+        "problems": problems,
     }
+
+
+def _next_drive(analyses: list[Analysis], units: str) -> tuple[str, ...]:
+    from obdwatch.explanations.coverage_words import next_drive_words
+    from obdwatch.signals.next_drive import next_drive
+
+    return next_drive_words(next_drive([finding for analysis in analyses for finding in analysis.findings]), units)
 
 
 def _lines(analysis: Analysis, units: str) -> list[str]:

@@ -26,7 +26,7 @@ from obdwatch.physics.statistics import (
     trend_probability,
     variance_inflation,
 )
-from obdwatch.physics.statistics_shift import rank_shift
+from obdwatch.physics.statistics_shift import rank_shift, step_probability
 from obdwatch.records import FloatArray
 
 BUDGET = 0.02
@@ -42,6 +42,19 @@ YEAR = 365.0
 WEATHER_SHARE = 10.0
 """Beside the outside temperature a drift may be so many times less rare than the budget asks of it alone: at most one
 number in ten follows the weather as closely as its drives follow the seasons (our choice, checked on drawn cars)."""
+
+CAUTION = 0.5
+"""Standard errors by which the likeness of neighbouring drives is taken to be larger than it looks: a fuel filling or a
+week of weather that lasts several drives is then paid for in most short series too (checked on drawn cars)."""
+
+SHIFT_CAUTION = 2.0
+"""The same for a shift: the best of many places takes away half of what made neighbours alike (checked as well)."""
+
+SHORTEST = 5
+"""Fewer drives on either side of a shift are a spell, not a level."""
+
+ORDER = 0.001
+"""A shift must also be so rare by the order of the values alone, so that single strange drives make none."""
 
 EXPLAINED = 0.01
 """Beside the outside temperature a shift must still be rarer than this; its place has been paid for already."""
@@ -127,7 +140,7 @@ def _drifts(series: Series, level: float) -> bool:
     line = theil_sen(series.at, values)
     if line is None:
         return False
-    inflation = variance_inflation(series.at, values, line.slope)
+    inflation = variance_inflation(series.at, values, line.slope, CAUTION)
     if inflated_probability(probability, inflation) * one_sided > level:
         return False
     if series.outside is None:
@@ -138,18 +151,20 @@ def _drifts(series: Series, level: float) -> bool:
 
 
 def _shift(series: Series, level: float) -> int | None:
-    """Return how many values lie before a shift beyond chance and weather, None where there is none."""
+    """Return how many values lie before a shift beyond chance and weather, None where there is none.
+
+    Ranks say where, and that it is no matter of a few strange drives; they cannot say how clear a large shift is.
+    """
     values = series.values
-    found = rank_shift(values)
-    if found.probability > 2.0 * level:
+    found = rank_shift(values, SHORTEST)
+    if found.probability > ORDER:
         return None
     before, after = values[: found.before], values[found.before :]
     one_sided = _one_sided(series, float(np.median(after) - np.median(before)))
-    if one_sided is None or found.probability * one_sided > level:
-        return None
     stepped = np.concatenate([before - np.median(before), after - np.median(after)])
-    inflation = variance_inflation(series.at, stepped, 0.0)
-    if found.places * inflated_probability(found.probability / found.places, inflation) * one_sided > level:
+    inflation = variance_inflation(series.at, stepped, 0.0, SHIFT_CAUTION)
+    probability = found.places * inflated_probability(step_probability(values, found.before), inflation)
+    if one_sided is None or probability * one_sided > level:
         return None
     if series.outside is not None:
         step = (np.arange(len(values)) >= found.before).astype(np.float64)

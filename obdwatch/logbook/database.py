@@ -44,8 +44,10 @@ REBUILDABLE_TABLES = (
     """CREATE TABLE finding (
         session_id TEXT NOT NULL, place INTEGER NOT NULL, document TEXT NOT NULL,
         PRIMARY KEY (session_id, place)) WITHOUT ROWID""",
+    """CREATE TABLE IF NOT EXISTS analysis (
+        session_id TEXT PRIMARY KEY, made_from TEXT NOT NULL, remarks TEXT NOT NULL) WITHOUT ROWID""",
 )
-REBUILDABLE = ("session", "feature", "finding")
+REBUILDABLE = ("session", "feature", "finding", "analysis")
 
 
 def _first_tables(connection: Connection) -> None:
@@ -54,7 +56,12 @@ def _first_tables(connection: Connection) -> None:
         connection.execute(statement)
 
 
-MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first_tables,)
+def _analysis_table(connection: Connection) -> None:
+    """Version 2: what an analysis was made from; one that was made before it is simply made again."""
+    connection.execute(REBUILDABLE_TABLES[-1])
+
+
+MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first_tables, _analysis_table)
 
 
 @contextlib.contextmanager
@@ -297,11 +304,22 @@ FEATURE_COLUMNS = "session_id, detector, name, value, unit, low, high, healthy"
 
 
 def replace_analysis(
-    connection: Connection, session_id: str, findings: Iterable[str], features: Iterable[Sequence[Any]]
+    connection: Connection,
+    session_id: str,
+    findings: Iterable[str],
+    features: Iterable[Sequence[Any]],
+    origin: tuple[str, str] | None = None,
 ) -> None:
-    """Replace everything known of a session's analysis: findings as JSON, features as `FEATURE_COLUMNS`."""
-    connection.execute("DELETE FROM finding WHERE session_id = ?", (session_id,))
-    connection.execute("DELETE FROM feature WHERE session_id = ?", (session_id,))
+    """Replace everything known of a session's analysis: findings as JSON, features as `FEATURE_COLUMNS`.
+
+    `origin` is what the analysis was made from and its remarks as JSON, None where nobody says.
+    """
+    for table in ("finding", "feature", "analysis"):
+        connection.execute(f"DELETE FROM {table} WHERE session_id = ?", (session_id,))
+    if origin is not None:
+        connection.execute(
+            "INSERT INTO analysis (session_id, made_from, remarks) VALUES (?, ?, ?)", (session_id, *origin)
+        )
     rows = ((session_id, place, document) for place, document in enumerate(findings))
     connection.executemany("INSERT INTO finding (session_id, place, document) VALUES (?, ?, ?)", rows)
     connection.executemany(f"INSERT INTO feature ({FEATURE_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", features)
@@ -311,6 +329,11 @@ def findings(connection: Connection, session_id: str) -> list[str]:
     """Return the findings of a session as JSON, in the order they were saved."""
     query = "SELECT document FROM finding WHERE session_id = ? ORDER BY place"
     return [row[0] for row in connection.execute(query, (session_id,))]
+
+
+def analyses(connection: Connection) -> list[Row]:
+    """Return (session id, what it was made from, remarks as JSON) of every analysis that says so."""
+    return connection.execute("SELECT session_id, made_from, remarks FROM analysis").fetchall()
 
 
 def features(connection: Connection, car_id: str | None, session_id: str | None = None) -> list[Row]:

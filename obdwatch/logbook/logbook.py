@@ -43,6 +43,14 @@ class RescanReport:
     problems: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class AnalysisOrigin:
+    """Where a stored analysis comes from: a digest of everything it was made from, and the remarks it came with."""
+
+    made_from: str
+    remarks: tuple[str, ...] = ()
+
+
 class Logbook:
     """The logbook in `directory`, made on first use. Every method raises LogbookError where it cannot be used."""
 
@@ -348,14 +356,30 @@ class Logbook:
 
     # What was found
 
-    def save_analysis(self, session_id: str, findings: Sequence[Finding], features: Sequence[Feature]) -> None:
-        """Replace the findings and features of a drive; a feature without a finite value is left out."""
+    def save_analysis(
+        self,
+        session_id: str,
+        findings: Sequence[Finding],
+        features: Sequence[Feature],
+        origin: AnalysisOrigin | None = None,
+    ) -> None:
+        """Replace the findings and features of a drive; a feature without a finite value is left out.
+
+        `origin` says what the analysis was made from; one without it is made again when a batch meets it.
+        """
         rows = [packing.feature_columns(replace(f, session_id=session_id)) for f in features if math.isfinite(f.value)]
         texts = [packing.finding_text(finding) for finding in findings]
+        columns = (origin.made_from, packing.remarks_text(origin.remarks)) if origin is not None else None
         with database.writing(self._path) as connection:
             if database.session(connection, session_id) is None:
                 raise LogbookError(f"the logbook has no drive '{session_id}'")
-            database.replace_analysis(connection, session_id, texts, rows)
+            database.replace_analysis(connection, session_id, texts, rows, columns)
+
+    def analyses(self) -> dict[str, AnalysisOrigin]:
+        """Return by session id what each stored analysis was made from, where that is known."""
+        with database.reading(self._path) as connection:
+            rows = database.analyses(connection)
+        return {row[0]: AnalysisOrigin(row[1], packing.remarks_of(row[2])) for row in rows}
 
     def findings(self, session_id: str) -> tuple[Finding, ...]:
         """Return what was found in a drive, empty where it was not analysed."""
@@ -377,8 +401,8 @@ class Logbook:
             return History()
         with database.reading(self._path) as connection:
             features = [packing.feature_of(row) for row in database.features(connection, session.car_id)]
-        earlier = [f for f in features if f.session_id != session.id and _is_before(f.at, f.odometer_km, session)]
-        events = [event for event in self.events(session.car_id) if _is_before(event.at, event.odometer_km, session)]
+        earlier = [f for f in features if f.session_id != session.id and is_before(f.at, f.odometer_km, session)]
+        events = [event for event in self.events(session.car_id) if is_before(event.at, event.odometer_km, session)]
         return History(tuple(sorted(earlier, key=_order(earlier))), tuple(events))
 
     # The keeper's own data
@@ -431,7 +455,8 @@ def _order(features: Sequence[Feature]) -> Callable[[Feature], float]:
     return lambda feature: feature.at.timestamp() if feature.at is not None else -math.inf
 
 
-def _is_before(at: datetime | None, odometer_km: float | None, session: Session) -> bool:
+def is_before(at: datetime | None, odometer_km: float | None, session: Session) -> bool:
+    """Return whether a date and an odometer reading lie before a drive, by date or else by odometer."""
     if at is not None and session.started_at is not None:
         return at < session.started_at
     if odometer_km is not None and session.odometer_km is not None:

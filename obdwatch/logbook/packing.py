@@ -90,6 +90,16 @@ def feature_of(row: Sequence[Any]) -> Feature:
     return Feature(session_id, detector, name, value, unit, interval, at, odometer_km, bool(healthy))
 
 
+def remarks_text(remarks: Sequence[str]) -> str:
+    """Return remarks as JSON."""
+    return json.dumps(list(remarks), ensure_ascii=False)
+
+
+def remarks_of(text: str) -> tuple[str, ...]:
+    """Return remarks from JSON."""
+    return tuple(str(remark) for remark in json.loads(text))
+
+
 def finding_text(finding: Finding) -> str:
     """Return a finding as JSON."""
     return json.dumps(asdict(finding), ensure_ascii=False)

@@ -178,11 +178,12 @@ def student_probability(t: float, freedom: float) -> float:
     return min(1.0, 2.0 * float(stdtr(freedom, -abs(t))))
 
 
-def variance_inflation(at: FloatArray, values: FloatArray, slope: float) -> float:
+def variance_inflation(at: FloatArray, values: FloatArray, slope: float, errors: float = 0.0) -> float:
     """Return by how much neighbours that resemble each other widen the variance of a rank test, 1 or more.
 
     First-order: (1 + r) / (1 - r), with r the correlation of neighbours about the line, freed of its bias in a short
-    series. Valid: eight values or more. Reference: Bayley and Hammersley 1946; bias Kendall 1954 (from memory).
+    series, plus so many `errors` (standard errors of r) for caution.
+    Valid: eight values or more. Reference: Bayley and Hammersley 1946; bias Kendall 1954 (from memory).
 
     >>> variance_inflation(np.arange(12.0), np.tile([1.0, -1.0], 6), 0.0)
     1.0
@@ -195,7 +196,7 @@ def variance_inflation(at: FloatArray, values: FloatArray, slope: float) -> floa
     if count < 6 or total == 0.0:
         return 1.0
     seen = float(ranks[1:] @ ranks[:-1]) / total
-    alike = min(0.9, (count * seen + 2.0) / (count - 4.0))
+    alike = min(0.9, (count * seen + 2.0) / (count - 4.0) + errors / math.sqrt(count))
     return (1.0 + alike) / (1.0 - alike) if alike > 0.0 else 1.0
 
 

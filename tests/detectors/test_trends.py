@@ -123,11 +123,11 @@ def test_most_drifts_are_found_before_they_meet_their_limit() -> None:
 
 def test_a_jump_is_told_from_a_drift() -> None:
     generator = np.random.default_rng(2)
-    values = generator.normal(size=(40, 40))
-    values[20:, 0] += 4.5
-    found = last(Drives(values, weather(40, generator)), TABLE)
+    values = generator.normal(size=(30, 40))
+    values[15:, 0] += 4.5
+    found = last(Drives(values, weather(30, generator)), TABLE)
     assert (found.verdict, found.signature) == (Verdict.FAULT, "jumped")
-    assert measure(found, "distance_since_jump").value == pytest.approx(19 * 500.0, abs=500.0)
+    assert measure(found, "distance_since_jump").value == pytest.approx(14 * 500.0, abs=500.0)
     assert not any(one.name == "distance_to_limit" for one in found.measures)
 
 
