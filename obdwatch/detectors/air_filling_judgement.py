@@ -10,10 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.air_filling_bands import Band, Losses, bands_of, first_losses, losses_of
-from obdwatch.detectors.air_filling_past import Cells, cells_of_drives
+from obdwatch.detectors.air_filling_past import FEWEST_DRIVES, Cells, cells_of_drives
 from obdwatch.detectors.air_filling_places import Place, place_of
 from obdwatch.detectors.air_filling_record import FillingRecord
-from obdwatch.detectors.oxygen_sensors_baseline import FEWEST_DRIVES
 from obdwatch.physics.filling import idle_breathing_change, residual_pressure
 from obdwatch.records import Car, History
 

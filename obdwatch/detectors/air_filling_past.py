@@ -12,15 +12,29 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from obdwatch.detectors.oxygen_sensors_baseline import FEWEST_DRIVES, MAD_TO_SIGMA, Baseline
 from obdwatch.records import Event, EventKind, Feature, FloatArray, History
 
 Cells = Mapping[str, Mapping[str, float]]
 """Values by cell, then by drive."""
 
+FEWEST_DRIVES = 3
+"""Earlier drives that make a baseline: a middle that one odd drive cannot move."""
+
+MAD_TO_SIGMA = 1.4826
+"""Standard deviation over median distance from the median, of a normal distribution."""
+
 ROUNDS = 3
 """Rounds of taking medians by drive and by cell in turn; two settle it (median polish, J. W. Tukey, Exploratory Data
 Analysis, chapter 11, from memory)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """What a cell usually is: `middle` of earlier drives, their robust standard deviation `spread`, `drives` of them."""
+
+    middle: float
+    spread: float
+    drives: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +61,7 @@ def cells_of_drives(history: History, detector: str, prefix: str, parts: tuple[s
     return cells
 
 
-def surface(history: History, detector: str, prefix: str, parts: tuple[str, ...]) -> Mapping[str, Baseline]:
+def surface(history: History, detector: str, prefix: str, parts: tuple[str, ...]) -> Mapping[str, Usual]:
     """Return the baseline of every cell with at least three drives."""
     cells = cells_of_drives(history, detector, prefix, parts)
     return {name: _baseline(list(drives.values())) for name, drives in cells.items() if len(drives) >= FEWEST_DRIVES}
@@ -84,9 +98,9 @@ def _medians(rows: FloatArray) -> FloatArray:
     return np.array([float(np.median(row)) if len(row) else 0.0 for row in known])
 
 
-def _baseline(values: list[float]) -> Baseline:
+def _baseline(values: list[float]) -> Usual:
     middle = float(np.median(values))
-    return Baseline(middle, float(np.median(np.abs(np.array(values) - middle))) * MAD_TO_SIGMA, len(values))
+    return Usual(middle, float(np.median(np.abs(np.array(values) - middle))) * MAD_TO_SIGMA, len(values))
 
 
 def _after(feature: Feature, repair: Event) -> bool:

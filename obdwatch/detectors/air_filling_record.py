@@ -52,7 +52,8 @@ NO_THROTTLE = 0.85
 @dataclass(frozen=True, slots=True)
 class Pulls:
     """Settled readings at full throttle, `spacing` [s] apart: `speed` [1/min], `filling` at standard air [%],
-    `share` (calculated load) [%], `ratio` of manifold to outside pressure [-]; NaN where not known. `spans` are the pulls themselves.
+    `share` (calculated load) [%], `ratio` of manifold to outside pressure [-]; NaN where not known. `spans` are the
+    pulls themselves.
     """
 
     speed: FloatArray

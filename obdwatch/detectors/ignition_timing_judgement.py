@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from obdwatch.detectors.air_filling_past import Usual
 from obdwatch.detectors.ignition_timing_record import LOAD_CELL, SPEED_CELL, TimingCell, TimingRecord
-from obdwatch.detectors.oxygen_sensors_baseline import Baseline
 from obdwatch.records import FloatArray
 
 LOADED, LIGHT = 60.0, 50.0
@@ -92,7 +92,7 @@ def heat_allowance(intake: float, former: float) -> float:
 
 
 def change_of(
-    cells: Sequence[TimingCell], past: Mapping[str, Baseline], source: str, intake: float
+    cells: Sequence[TimingCell], past: Mapping[str, Usual], source: str, intake: float
 ) -> TimingChange | None:
     """Compare cells with the car's own past; None where fewer than three loaded cells have one."""
     former = past.get("advance_intake_air")
