@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.idle_quality_record import BIN_ENOUGH, BINS_PER_E, IdleRecord
-from obdwatch.detectors.oxygen_sensors_baseline import FEWEST_DRIVES, MAD_TO_SIGMA, baseline, since_repair
+from obdwatch.detectors.oxygen_sensors_baseline import FEWEST_DRIVES, MAD_TO_SIGMA, MOST_DRIVES, baseline, since_repair
 from obdwatch.physics.air import STANDARD_PRESSURE
 from obdwatch.physics.idle_air import residual_filling
 from obdwatch.records import History, Measure
@@ -26,6 +26,10 @@ SLOPE_SEEN = 0.05
 SLOPE_ALLOWANCE = 8.0
 """Throttle position [%] that a changed opening may explain per natural logarithm where no slope is known: opening grows
 at least in proportion to an angle of some percent (geometry of a butterfly)."""
+
+MOST_TRIM = 0.4
+"""Total trim [-] beyond which the mixture is no longer right and the trims tell nothing of the air: controls learn 20
+to 25 % and add as much (from memory)."""
 
 PRESSURE_STEP = 1.0
 """One step of the pressure's scale [kPa] (SAE J1979)."""
@@ -69,7 +73,7 @@ def _fillings(record: IdleRecord) -> dict[str, float]:
     quiet = record.quiet(record.pressure)
     if quiet is None:
         return {}
-    here = np.isfinite(record.fill) & (record.pressure <= quiet + PRESSURE_STEP)
+    here = np.isfinite(record.fill) & (record.pressure <= quiet + PRESSURE_STEP) & (np.abs(record.trim) <= MOST_TRIM)
     if np.count_nonzero(here) < BIN_ENOUGH:
         return {}
     fill, trim, pressure = record.fill[here], record.trim[here], record.pressure[here]
@@ -158,8 +162,10 @@ def _expected(points: np.ndarray, drives: np.ndarray, opening: float) -> tuple[f
         return None
     off = np.log(points[:, 0] / opening)
     near = np.abs(off) <= NEAR
-    if len(np.unique(drives[near])) < FEWEST_DRIVES:
+    comparable = np.unique(drives[near])
+    if len(comparable) < FEWEST_DRIVES:
         return None
+    near &= np.isin(drives, comparable[:MOST_DRIVES])
     off, throttle = off[near], points[near, 1]
     if float(np.ptp(off)) >= SLOPE_SEEN and len(off) > FEWEST_DRIVES:
         slope, level = np.polyfit(off, throttle, 1)

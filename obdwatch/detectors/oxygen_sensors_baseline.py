@@ -13,6 +13,9 @@ from obdwatch.records import Event, EventKind, Feature, History
 FEWEST_DRIVES = 3
 """Earlier drives that make a baseline: a middle that one odd drive cannot move."""
 
+MOST_DRIVES = 15
+"""The oldest so many drives make the baseline: one that moved on would hide what creeps up over years."""
+
 MAD_TO_SIGMA = 1.4826  # of a normal distribution
 
 
@@ -38,7 +41,7 @@ def baseline(history: History, detector: str, name: str, parts: tuple[str, ...])
     }
     if len(by_drive) < FEWEST_DRIVES:
         return None
-    values = np.array(list(by_drive.values()))
+    values = np.array(list(by_drive.values())[:MOST_DRIVES])
     middle = float(np.median(values))
     return Baseline(middle, float(np.median(np.abs(values - middle))) * MAD_TO_SIGMA, len(values))
 

@@ -53,7 +53,8 @@ def _healthy(numbers: Numbers) -> Words:
     past = (
         f"The throttle stands where it did on {_drives(numbers)} for the same air, within {_off(numbers)}."
         if numbers.get("throttle_shift") is not None
-        else "Slow changes, such as deposits in the throttle, will show once three healthy drives are known."
+        else "Slow changes, such as deposits in the throttle, show only beside three earlier healthy drives that idled"
+        " on about as much air."
     )
     return Words("The engine idles as it should.", (_seen(numbers), *_even(numbers), past))
 

@@ -99,6 +99,19 @@ def test_two_earlier_drives_are_no_past() -> None:
     assert finding.confidence < 0.9
 
 
+def test_deposits_that_creep_up_over_many_drives_are_not_taken_for_usual() -> None:
+    car = IdlingCar(metering="both")
+    known: tuple[Feature, ...] = ()
+    found = []
+    for number in range(45):
+        one = replace(car, deposits=0.3 * number, air=5.0 + number % 20)
+        finding = detect(drive(one, seed=number), CAR, History(known))
+        known += features(finding, number)
+        found.append(finding.signature)
+    assert found[:16] == [""] * 16
+    assert found[-1] == "throttle_deposits"
+
+
 def test_a_leak_shows_where_pressure_is_measured_and_is_left_to_the_trims_where_air_is() -> None:
     car = IdlingCar(metering="pressure")
     finding = detect(drive(replace(car, leak=6.0), seed=99), CAR, past(car))
