@@ -163,7 +163,7 @@ def _turn(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
             return Judgement(
                 Verdict.FAULT, "lean_at_idle", urgency, confidence, parts, None, contrast[0], own_low, ("pressure",)
             )
-        leak_first = seen.leak_over_exhaust >= 0.0
+        leak_first = seen.leak_over_exhaust >= -TWO_LEAKS
         leaks = ("intake_leak", "crankcase_ventilation")
         parts = (*leaks, "exhaust_leak") if leak_first else ("exhaust_leak", *leaks)
         signature = "unmetered_air" if leak_first else "lean_at_idle"

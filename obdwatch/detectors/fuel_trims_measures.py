@@ -28,10 +28,10 @@ def measures_of(
 ) -> tuple[Measure, ...]:
     """Return what is shown; for two banks the levels of each come after those of both together."""
     found = [_level("level", whole.whole, _expected(past, "level", OWN_LEVEL, SOUND))]
-    found += _levels(whole, "", past)
+    found += _levels(whole, "", past, record.in_grams)
     if len(banks) > 1:
         for bank, fit in banks.items():
-            found += _levels(fit, f"_bank_{bank}", past)
+            found += _levels(fit, f"_bank_{bank}", past, False)
         apart = banks[1].whole.value - banks[2].whole.value
         limits = _expected(past, "bank_difference", OWN_APART, (-BANK_APART, BANK_APART))
         found.append(Measure("bank_difference", apart, "%", None, limits))
@@ -89,12 +89,12 @@ def _level(name: str, level: Level, expected: tuple[float, float] | None) -> Mea
     return Measure(name, level.value, "%", level.interval, expected)
 
 
-def _levels(fit: TrimFit, suffix: str, past: Past) -> list[Measure]:
+def _levels(fit: TrimFit, suffix: str, past: Past, with_air: bool) -> list[Measure]:
     found = []
     for name, level in (("trim_at_idle", fit.idle), ("trim_at_flow", fit.flow)):
         if level is not None:
             found.append(_level(f"{name}{suffix}", level, _expected(past, f"{name}{suffix}", OWN_LEVEL, SOUND)))
-            if not suffix:
+            if with_air:
                 found.append(Measure(name.replace("trim", "air"), level.air, "g/s"))
     return found
 

@@ -65,7 +65,7 @@ def false_lean(drive: Drive, car: Car | None, banks: dict[int, TrimFit]) -> dict
     revolutions = float(np.sum(seconds * (speed.values[1:] + speed.values[:-1]) / 2.0)) / 60.0
     if revolutions < FEWEST_REVOLUTIONS:
         return nothing
-    many = (car.cylinders if car is not None else None) or max(len(counts), USUAL_CYLINDERS)
+    many = max(1, (car.cylinders if car is not None else None) or max(len(counts), USUAL_CYLINDERS))
     for cylinder, count in counts.items():
         share = min(MOST_SHARE, count / (revolutions / 2.0))
         nothing[bank_of(cylinder, car, banks)] += 100.0 * share * len(banks) / many

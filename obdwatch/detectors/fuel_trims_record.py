@@ -14,10 +14,12 @@ from obdwatch.physics import air
 from obdwatch.physics.sensors import breathing
 from obdwatch.records import BoolArray, Car, Drive, FloatArray
 from obdwatch.signals import masks
-from obdwatch.signals.alignment import grid
 
 STEP = 1.0
 """Step of the grid [s]: short trims swing with the oxygen sensor about once a second."""
+
+LONGEST = 86400.0
+"""Longest drive looked at [s]; more is a wrong clock."""
 
 WINDOW = 6
 """Steps over which the air must be steady: gas travels to the sensor in under 1 s and the short trim follows within a
@@ -32,6 +34,9 @@ LATEST_FAST, LATEST_SLOW = 8.0, 65.0
 
 WARM_AIR_FLOW = 0.3
 """Air flow below which an engine is not running or the sensor is dead [g/s]."""
+
+SIZES = (0.3, 10.0)
+"""Engines of cars [L]."""
 
 UNKNOWN_SIZE = 2.0
 """Engine size that scales the air when nobody tells [L]; only shares are then reported, never grams."""
@@ -85,7 +90,7 @@ class Missing:
 
 def prepare(drive: Drive, car: Car | None) -> TrimRecord | Missing:
     """Collect the usable seconds, or say what is missing; any signal may be absent."""
-    at = grid(drive, STEP)
+    at = _grid(drive)
     if _is_diesel(drive, car):
         return Missing("diesel")
     trims = _trims(drive, at)
@@ -126,8 +131,17 @@ def prepare(drive: Drive, car: Car | None) -> TrimRecord | Missing:
         metering=metering,
         outside=outside,
         warmth=warmth,
-        size=displacement(drive, car) or UNKNOWN_SIZE,
+        size=_size(drive, car) or UNKNOWN_SIZE,
     )
+
+
+def _grid(drive: Drive) -> FloatArray:
+    """Even times over what the engine was seen running; a stray time far off does not stretch it beyond a day."""
+    speed = readings(drive, "engine_speed")
+    if speed is None:
+        return np.empty(0)
+    first = float(speed.times[0])
+    return np.arange(first, min(float(speed.times[-1]), first + LONGEST) + STEP / 2.0, STEP)
 
 
 def _is_diesel(drive: Drive, car: Car | None) -> bool:
@@ -157,6 +171,12 @@ def _moving(drive: Drive, key: str, at: FloatArray) -> FloatArray:
     return held(signal, at, min(LATEST_FAST, max(masks.FAST_AGE, 2.5 * spacing(signal))))
 
 
+def _size(drive: Drive, car: Car | None) -> float | None:
+    """Engine size [L], None where nobody tells or nonsense is told."""
+    size = displacement(drive, car)
+    return size if size is not None and SIZES[0] <= size <= SIZES[1] else None
+
+
 def _outside(drive: Drive) -> float:
     return _usual(drive, "barometric_pressure", air.STANDARD_PRESSURE)
 
@@ -170,9 +190,8 @@ def _air(
     drive: Drive, car: Car | None, at: FloatArray, speed: FloatArray, outside: float, warmth: float
 ) -> tuple[FloatArray, bool, str]:
     """Air the control unit reckons with [g/s], whether it is true grams, and how the car meters it."""
-    size = displacement(drive, car)
-    known = size is not None and size > 0.0
-    litres = size if size is not None and size > 0.0 else UNKNOWN_SIZE
+    size = _size(drive, car)
+    known, litres = size is not None, size or UNKNOWN_SIZE
     by_pressure = readings(drive, "intake_manifold_pressure") is not None
     metering = "pressure" if by_pressure else "load"
     if car is not None and car.air_metering is not None:
@@ -229,8 +248,8 @@ def _steady(values: FloatArray, most: float) -> BoolArray:
 def _breathing(
     drive: Drive, car: Car | None, at: FloatArray, flow: FloatArray, speed: FloatArray, metering: str, warmth: float
 ) -> FloatArray:
-    size = displacement(drive, car)
-    if readings(drive, "air_flow") is None or metering != "air_flow" or size is None or size <= 0.0:
+    size = _size(drive, car)
+    if readings(drive, "air_flow") is None or metering != "air_flow" or size is None:
         return np.full(len(at), np.nan)
     pressure = _moving(drive, "intake_manifold_pressure", at)
     pressure = np.where(pressure > 10.0, pressure, np.nan)

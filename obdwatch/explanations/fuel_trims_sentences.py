@@ -75,17 +75,18 @@ def levels(numbers: Numbers) -> list[str]:
     said = []
     idle, flow = numbers.get("trim_at_idle"), numbers.get("trim_at_flow")
     if idle is not None:
-        said.append(
-            f"At warm idle ({numbers.say('air_at_idle', 1)} of air) the engine corrects its fuel by"
-            f" {trim(numbers, 'trim_at_idle')}."
-        )
+        by = trim(numbers, "trim_at_idle")
+        said.append(f"At warm idle{_air(numbers, 'air_at_idle')} the engine corrects its fuel by {by}.")
     if flow is not None:
-        said.append(
-            f"On the road ({numbers.say('air_at_flow', 1)} of air) it corrects by {trim(numbers, 'trim_at_flow')}."
-        )
+        said.append(f"On the road{_air(numbers, 'air_at_flow')} it corrects by {trim(numbers, 'trim_at_flow')}.")
     if not said:
         said.append(f"While warm and steady the engine corrects its fuel by {trim(numbers, 'level')}.")
     return [*said, *remarks(numbers)]
+
+
+def _air(numbers: Numbers, name: str) -> str:
+    digits = 2 if numbers.units == "us" else 1
+    return "" if numbers.get(name) is None else f" ({numbers.say(name, digits)} of air)"
 
 
 def remarks(numbers: Numbers) -> list[str]:
