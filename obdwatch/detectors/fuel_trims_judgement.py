@@ -36,6 +36,7 @@ from obdwatch.detectors.fuel_trims_limits import (
     SURE,
     SURE_SHARE,
     TURNS,
+    TWO_LEAKS,
     UNEVEN,
     Apart,
     Judgement,

@@ -73,6 +73,9 @@ MOST_ETHANOL = 48.0
 NEXT_SERVICE, SOON = 9.0, 18.0
 """Trim [%] from which it should be seen to: half way to, and shortly before, codes near 20 to 25 (common practice)."""
 
+TWO_LEAKS = 0.69
+"""Natural logarithm of two: leaks of hose and gasket and of the crankcase ventilation are two parts against one."""
+
 CLEAR = 0.7
 """Natural logarithm of odds (two to one) from which one of two parts is named in the signature."""
 
