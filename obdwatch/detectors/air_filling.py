@@ -11,7 +11,7 @@ import numpy as np
 
 from obdwatch.detectors.air_filling_bands import cell
 from obdwatch.detectors.air_filling_judgement import NAME as _JUDGED
-from obdwatch.detectors.air_filling_judgement import Filling, judge
+from obdwatch.detectors.air_filling_judgement import Filling, has_flaps, judge
 from obdwatch.detectors.air_filling_measures import measures_of
 from obdwatch.detectors.air_filling_parts import air_underread, parts_of
 from obdwatch.detectors.air_filling_record import FillingRecord, prepare
@@ -36,7 +36,11 @@ PLAIN_STEP = 5.0
 is raised at all."""
 
 PULL = "With the engine hot and the road clear, hold full throttle in third gear (automatic: locked in a low gear)"
+MORE_LOW = "To see the low speeds too: hold full throttle from 1,500 1/min in a high gear, for some seconds."
+MORE_HIGH = "To see the high speeds too: hold full throttle in second or third gear up to near the red line."
+
 DRIVE_TO_GET = {
+    "low_speeds_unseen": MORE_LOW,
     "diesel": "Nothing: this check is for petrol engines.",
     "air_not_measured": "Nothing more can be recorded: the car works its air out from pressure. Have the filling of the"
     " cylinders checked in a workshop if it pulls badly.",
@@ -46,9 +50,6 @@ DRIVE_TO_GET = {
     "no_reference": f"{PULL} twice on each of three drives: then the car has a record of its own to compare with.",
 }
 """What to drive or do, by what was missing."""
-
-MORE_LOW = "To see the low speeds too: hold full throttle from 1,500 1/min in a high gear, for some seconds."
-MORE_HIGH = "To see the high speeds too: hold full throttle in second or third gear up to near the red line."
 
 
 def detect(drive: Drive, car: Car | None, history: History) -> Finding:
@@ -65,7 +66,7 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
     if filling.where:
         return _fault(record, filling, cams, car, drive, measures)
     learnt = () if cams.part is not None else learnt_of(record, filling)
-    missing = _missing(record, filling, drive)
+    missing = _missing(record, filling, drive) or _unseen(filling, car)
     if missing:
         text = DRIVE_TO_GET[missing]
         return Finding(NAME, Verdict.NOT_ENOUGH_DATA, missing, measures=measures, drive_to_get=text, learnt=learnt)
@@ -147,6 +148,12 @@ def _missing(record: FillingRecord, filling: Filling, drive: Drive) -> str:
     if not record.pulls.spans:
         return "no_pull"
     return "no_reference" if len(filling.bands) >= 2 else "pull_too_short"
+
+
+def _unseen(filling: Filling, car: Car | None) -> str:
+    """Flaps are not cleared by speeds at which they do nothing."""
+    unseen = has_flaps(car) and filling.place is not None and filling.place.split is None
+    return "low_speeds_unseen" if unseen else ""
 
 
 def _more(filling: Filling) -> str:

@@ -110,7 +110,7 @@ def _where(losses: Losses, place: Place, car: Car | None, best: float) -> str:
     """Name the place of the loss; what the engine is known not to have needs more to be believed."""
     level = LEVEL_OWN if losses.own else LEVEL_FIRST
     own = losses.own and (car is None or car.intake_flaps is not False)
-    low_step = STEP_KNOWN if own or _has_flaps(car) else STEP_UNKNOWN
+    low_step = STEP_KNOWN if own or has_flaps(car) else STEP_UNKNOWN
     first = STEP_HIGH_FIRST if has_cam_timing(car) else STEP_UNKNOWN
     high_step = STEP_KNOWN if losses.own else first
     if place.sure and place.step <= -low_step and place.high < level:
@@ -122,7 +122,8 @@ def _where(losses: Losses, place: Place, car: Car | None, best: float) -> str:
     return "everywhere" if place.overall >= max(level, LEVEL_SIGMAS * place.level_error) else ""
 
 
-def _has_flaps(car: Car | None) -> bool:
+def has_flaps(car: Car | None) -> bool:
+    """Whether the car is known to have flaps in its intake."""
     return car is not None and car.intake_flaps is True
 
 

@@ -30,7 +30,7 @@ Analysis, chapter 11, from memory)."""
 
 @dataclass(frozen=True, slots=True)
 class Usual:
-    """What a cell usually is: `middle` of earlier drives, their robust standard deviation `spread`, `drives` of them."""
+    """What a cell usually is: `middle` of `drives` earlier drives, and their robust standard deviation `spread`."""
 
     middle: float
     spread: float

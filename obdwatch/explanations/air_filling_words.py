@@ -27,6 +27,10 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
             "Full throttle was too short, or read too seldom, to judge the engine's air.",
             "The first second after the pedal goes down does not count: the manifold is still filling up.",
         ),
+        "low_speeds_unseen": (
+            "What was seen at full throttle is in order, but low engine speeds were missing.",
+            "The flaps in the intake of this car work at low and middle speeds: they cannot be judged from this drive.",
+        ),
         "signals_missing": (
             "The recording lacks the signals that show how full the engine gets.",
             "It takes engine speed, throttle and a measured load or air flow.",

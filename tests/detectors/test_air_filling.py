@@ -188,9 +188,16 @@ def test_without_a_pull_the_drive_to_get_is_said() -> None:
 
 
 def test_what_a_pull_did_not_show_is_asked_for() -> None:
-    finding = detect(drive(HEALTHY, trip(low=4000.0)), SIX, NOTHING)
+    finding = detect(drive(HEALTHY, trip(low=4600.0)), replace(SIX, intake_flaps=False), NOTHING)
     assert finding.verdict is Verdict.HEALTHY
     assert "low speeds" in finding.drive_to_get
+    assert "high speeds" in detect(drive(HEALTHY, trip(high=3900.0)), SIX, NOTHING).drive_to_get
+
+
+def test_flaps_are_not_cleared_by_high_speeds() -> None:
+    finding = detect(drive(HEALTHY, trip(low=4600.0)), SIX, NOTHING)
+    assert (finding.verdict, finding.signature) == (Verdict.NOT_ENOUGH_DATA, "low_speeds_unseen")
+    assert finding.learnt
 
 
 def test_a_diesel_is_not_judged() -> None:
