@@ -45,10 +45,9 @@ SIGMAS = 4.0
 FILL_LESS = 0.05
 """Drop of the filling against the past: idle pressure 2 kPa higher at 40 for the same air, two steps of its scale."""
 
-HIGH_PRESSURE, LOW_FILL = 46.0, 0.62
+HIGH_PRESSURE = 46.0
 """Idle pressure [kPa] above the 27 to 44 of a sound engine (17 to 22 inHg of vacuum at sea level, trade handbook) by
-two steps of its scale, with a filling that no load explains: 0.75 of the ideal is usual (handbook example: 33 kPa,
-2.5 L, 750 1/min, 4.37 g/s)."""
+two steps of its scale. A gear and air conditioning reach it too, so it counts only where the engine is rough too."""
 
 SHUT = 0.5
 """Throttle position [%] that is shut: one step of the scale."""
@@ -177,10 +176,10 @@ def _first_drive(record: IdleRecord, car: Car | None) -> Judgement | None:
     speed = record.quiet(record.speed) or 0.0
     if _shut(record) and speed >= SHUT_SPEED:
         return Judgement("throttle_shut", Urgency.NEXT_SERVICE, 0.7, AIR_PARTS)
-    pressure, fill = record.quiet(record.pressure), _median(record.fill * (1.0 + record.trim))
+    pressure = record.quiet(record.pressure)
     even = record.evenness
     rough = even is not None and even.roughness is not None and even.roughness >= ROUGH
-    if pressure is not None and pressure >= HIGH_PRESSURE and (rough or (fill is not None and fill < LOW_FILL)):
+    if pressure is not None and pressure >= HIGH_PRESSURE and rough:
         return Judgement("high_pressure", Urgency.WATCH, 0.6, _cam_parts(car))
     if even is not None and even.swing >= HUNTING and even.regular >= REGULAR:
         return Judgement("hunting", Urgency.WATCH, 0.6, ("throttle_body", "intake_leak"))
@@ -228,7 +227,7 @@ def _measures(record: IdleRecord, shift: Shift | None, dropped: float | None) ->
             measures.append(Measure(name, value, unit, None, expected))
     fill = _median(record.fill * (1.0 + record.trim))
     if fill is not None:
-        measures.append(Measure("idle_filling", 100.0 * fill, "%", None, (100.0 * LOW_FILL, 100.0)))
+        measures.append(Measure("idle_filling", 100.0 * fill, "%"))
     timing = record.timing[np.isfinite(record.timing)]
     if len(timing) >= ENOUGH:
         measures.append(Measure("timing_scatter", float(np.std(timing)), "deg"))

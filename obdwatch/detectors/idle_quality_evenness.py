@@ -20,8 +20,8 @@ ROUGH_PERCENTILE = 75.0
 """An engine that stumbles a quarter of the time is rough; one load that comes on is not."""
 
 HUNTING_STEP = 0.5
-HUNTING_PERIODS = (1.5, 10.0)
-"""Periods of a hunting idle [s] (common practice: about one to some seconds)."""
+HUNTING_PERIODS = (1.5, 6.0)
+"""Periods of a hunting idle [s] (common practice: one to some seconds; an air conditioning compressor takes longer)."""
 
 HUNTING_WINDOW = 6.0
 """Half window of the running mean [s] that is taken off first."""

@@ -106,12 +106,12 @@ def _filling(numbers: Numbers) -> Words:
 def _pressure(numbers: Numbers) -> Words:
     reasons = (
         _seen(numbers),
-        f"A sound engine idles at {numbers.expected('idle_pressure')}. The air it takes in does not explain the rest.",
+        f"A sound engine idles at {numbers.expected('idle_pressure', _digits(numbers))}, and evenly.",
         *_even(numbers),
         "A cam that overlaps too much at idle does this. So may a large load, such as air conditioning: look again with"
         " everything switched off.",
     )
-    return Words("The manifold pressure at idle is too high.", reasons)
+    return Words("The engine idles roughly, with too high a pressure in its manifold.", reasons)
 
 
 def _hunting(numbers: Numbers) -> Words:

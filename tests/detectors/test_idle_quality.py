@@ -151,9 +151,11 @@ def test_an_air_sensor_that_reads_low_is_neither_cam_nor_deposits() -> None:
     assert detect(replace(today, signals=lower), CAR, past(car)).verdict is Verdict.HEALTHY
 
 
-def test_high_pressure_that_no_load_explains() -> None:
-    finding = detect(drive(IdlingCar(metering="both", overlap=0.25, accessories=0.9)), CAR, History())
-    assert finding.signature == "high_pressure"
+def test_high_pressure_counts_only_with_a_rough_idle() -> None:
+    car = IdlingCar(metering="both", overlap=0.3, accessories=1.0)
+    assert detect(drive(car), CAR, History()).verdict is Verdict.HEALTHY
+    finding = detect(drive(replace(car, rough=45.0)), CAR, History())
+    assert (finding.signature, finding.parts[0]) == ("high_pressure", "cam_timing_solenoid_intake")
 
 
 def test_rough_and_hunting_idles() -> None:
