@@ -30,6 +30,10 @@ FEWEST_BREATHS = 10
 MOST_EVIDENCE = 3.0
 """Natural logarithm of odds (20 to 1) that no single clue is worth more than."""
 
+SHAPE_EVIDENCE = 0.5
+"""The most that the shape of the trims over vacuum is worth: the lag of the long trim bends it as much as the vacuum
+does, so that it tips a balance and decides nothing."""
+
 FILLED = 15.0
 """Rise of the fuel level [%] between two drives that is a refuel: slopes and corners move a float by up to 10."""
 
@@ -124,7 +128,7 @@ def _leak_over_exhaust(record: TrimRecord, fit: TrimFit, idle: float | None, flo
         return 0.0
     hidden = float(np.log1p(contrast[0] / 100.0))
     vacuum = fit.leak.vacuum_evidence if fit.leak is not None and record.vacuum == "pressure" else 0.0
-    total = float(np.clip(vacuum, -1.0, 1.0))
+    total = float(np.clip(vacuum, -SHAPE_EVIDENCE, SHAPE_EVIDENCE))
     before = past.of("breathing_idle")
     if idle is not None and before is not None and before.middle > 0.0:
         total += _odds(float(np.log(before.middle / idle)), hidden, 0.0, OWN_BREATHING)
