@@ -13,7 +13,7 @@ import numpy as np
 
 from obdwatch.detectors.oxygen_sensors_answer import Answers, after_cuts, behind_rear
 from obdwatch.detectors.oxygen_sensors_command import after_commands
-from obdwatch.detectors.oxygen_sensors_record import AFTER_CUT, Bank, Cuts, States
+from obdwatch.detectors.oxygen_sensors_record import AFTER_CUT, Bank, Cuts, States, pulled
 from obdwatch.detectors.oxygen_sensors_switching import SLOWEST_FOR_SWITCHES, Swing, swing
 from obdwatch.detectors.sampled import spacing
 from obdwatch.records import Drive
@@ -114,7 +114,8 @@ def judge_bank(drive: Drive, bank: Bank, cuts: Cuts, states: States) -> BankView
     if far_behind or (after and not on_time):
         return BankView(*parts, signature="slow_response", confidence=0.8)
     alone = _side(answers, VERY_SLOW_ANSWER, missed)[0] and not before and not switch_fast
-    if alone and (bank.rear is None or len(behind) < FEW_EVENTS) and not _mixture_off(trim):
+    alone &= (bank.rear is None or len(behind) < FEW_EVENTS) and not _mixture_off(trim)
+    if alone and _side(after_cuts(bank, pulled(drive, cuts)), VERY_SLOW_ANSWER, missed)[0]:
         return BankView(*parts, signature="slow_after_cuts", confidence=0.6)
     if _side(commands, VERY_SLOW_COMMAND, 0.0)[0] and not on_time and not before:
         return BankView(*parts, signature="slow_response", confidence=0.7)

@@ -44,6 +44,10 @@ CUT_ENGINE_SPEED = 900.0
 WIDEST_BRACKET = 4.0
 """Longest time between two readings of the fuel system status that still places the end of a cut [s]."""
 
+LOAD_RISE, SOON = 3.0, 1.5
+"""Rise of calculated load [%], and within how long [s], that shows the driver pulling again: an engine that only idles
+again need not show it (common practice)."""
+
 STUCK_SCALE = (0.005, 1.27)
 """A sensor voltage [V] that never leaves these ends of the scale comes from no sensor (SAE J1979: 0 to 1.275 V)."""
 
@@ -139,6 +143,19 @@ def fuel_cuts(drive: Drive) -> Cuts:
     known &= np.isin(status.values[last + 1], CLOSED_LOOP)
     first, last = first[known], last[known]
     return Cuts(times[first - 1], times[first], times[last], times[last + 1])
+
+
+def pulled(drive: Drive, cuts: Cuts) -> Cuts:
+    """Return the cuts after which the load rose at once: there fuel surely came back when the status said so."""
+    load = _finite(drive, "calculated_load")
+    if load is None or not len(cuts):
+        return Cuts(*(np.empty(0) for _ in range(4)))
+    during = hold(load, cuts.end_after, WIDEST_BRACKET)
+    rose = np.zeros(len(cuts), dtype=np.bool_)
+    for row, (end, resumed) in enumerate(zip(cuts.end_after, cuts.end_before, strict=True)):
+        first, last = np.searchsorted(load.times, (end, resumed + SOON), side="right")
+        rose[row] = last > first and load.values[first:last].max() > during[row] + LOAD_RISE
+    return Cuts(cuts.begin_after[rose], cuts.begin_before[rose], cuts.end_after[rose], cuts.end_before[rose])
 
 
 def states(drive: Drive) -> States:

@@ -167,6 +167,14 @@ def test_a_voltage_no_switching_sensor_can_give_is_not_judged_as_one() -> None:
     assert judge(replace(one, signals={**one.signals, FRONT: computed})).verdict is Verdict.NOT_ENOUGH_DATA
 
 
+def test_a_status_that_is_early_is_no_slow_sensor() -> None:
+    one = without(drive(BreathingCar(wide=True, lag=3.5)), "oxygen_sensor_voltage_bank_1_sensor_2")
+    assert judge(one).signature == "slow_after_cuts"
+    load = one.signals["calculated_load"]
+    late = replace(load, times=load.times + 6.0)
+    assert judge(replace(one, signals={**one.signals, load.key: late})).verdict is not Verdict.FAULT
+
+
 def test_without_fuel_system_status_the_rear_sensor_still_tells() -> None:
     assert judge(without(drive(SLOW_WIDE), "fuel_system_status")).signature == "slow_response"
     assert judge(without(drive(SOUND), "fuel_system_status")).verdict is Verdict.HEALTHY
