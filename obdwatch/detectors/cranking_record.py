@@ -91,12 +91,20 @@ def prepare(drive: Drive) -> Start | str:
         return "started_running" if running.any() else "never_started"
     found: Start | None = None
     for end in ends:
+        if not _from_rest(speed, end):
+            continue
         one = _start(drive, speed, end)
         if one.complete:
             return one
         found = found or one
-    assert found is not None
-    return found if _told(found) else "started_running"
+    return found if found is not None and _told(found) else "started_running"
+
+
+def _from_rest(speed: Signal, end: int) -> bool:
+    """Whether the engine stood still before, or the recording began while it was cranked: not an idle that dropped."""
+    slow = np.flatnonzero(speed.values[:end] >= RUNNING_SPEED)
+    since = int(slow[-1]) + 1 if len(slow) else 0
+    return since == 0 or bool((speed.values[since:end] <= TURNING).any())
 
 
 def _told(start: Start) -> bool:
