@@ -95,7 +95,8 @@ def prepare(drive: Drive, car: Car | None) -> TrimRecord | Missing:
         return Missing("diesel")
     trims = _trims(drive, at)
     if not trims:
-        return Missing("trims_missing")
+        unplaced = len(at) == 0 and all(readings(drive, f"{term}_term_fuel_trim_bank_1") for term in ("long", "short"))
+        return Missing("signals_missing" if unplaced else "trims_missing")
     speed = _moving(drive, "engine_speed", at)
     coolant = held(readings(drive, "coolant_temperature"), at, LATEST_SLOW)
     outside, warmth = _outside(drive), _usual(drive, "intake_air_temperature", 25.0)

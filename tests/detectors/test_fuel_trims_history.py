@@ -1,0 +1,110 @@
+"""The fuel-trim detector with a car's past: changes count more than levels, fuel is no fault, a repair starts anew."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from obdwatch.detectors.fuel_trims import NAME, detect
+from obdwatch.records import Event, EventKind, Feature, Finding, History, Verdict
+from tests.detectors.trimmed_car import TrimmedCar, profile, record
+
+BEGIN = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
+
+
+def features(finding: Finding, number: int) -> tuple[Feature, ...]:
+    return tuple(
+        Feature(f"drive-{number}", NAME, one.name, one.value, one.unit, one.interval, BEGIN + timedelta(days=number))
+        for one in (*finding.measures, *finding.learnt)
+    )
+
+
+def driven(car: TrimmedCar, drives: int = 6, **how: float) -> History:
+    """The history of a car after some healthy drives, each told of those before."""
+    history = History()
+    for number in range(drives):
+        drive = record(car, seed=10 + number, start=BEGIN + timedelta(days=number), **how)  # type: ignore[arg-type]
+        finding = detect(drive, profile(car), history)
+        assert finding.verdict is Verdict.HEALTHY, (number, finding)
+        history = History((*history.features, *features(finding, number)), history.events)
+    return history
+
+
+def today(car: TrimmedCar, history: History, level: float = 60.0) -> Finding:
+    return detect(record(car, seed=99, start=BEGIN + timedelta(days=30), level=level), profile(car), history)
+
+
+def test_a_small_leak_shows_against_the_cars_own_past_only() -> None:
+    car = TrimmedCar(metering="both", gain=-0.03)
+    small = replace(car, hole=0.85)
+    assert today(small, History()).verdict is Verdict.HEALTHY
+    finding = today(small, driven(car))
+    assert finding.verdict is Verdict.FAULT
+    assert finding.signature == "unmetered_air"
+    assert any(one.name == "own_baseline" for one in finding.measures)
+
+
+def test_with_its_past_an_air_sensor_alone_tells_an_exhaust_leak_by_the_idle_air() -> None:
+    car = TrimmedCar()
+    past = driven(car)
+    assert today(replace(car, exhaust=0.15), past).parts[0] == "exhaust_leak"
+    assert today(replace(car, hole=1.8), past).parts[0] == "intake_leak"
+
+
+def test_with_its_past_air_sensor_and_pump_are_told_apart() -> None:
+    car = TrimmedCar(metering="both")
+    past = driven(car)
+    assert today(replace(car, dirty=0.15), past).signature == "air_sensor_reads_low"
+    assert today(replace(car, pump=0.15), past).signature == "fuel_delivery_falls"
+
+
+@pytest.mark.parametrize("car", [TrimmedCar(gain=0.07), TrimmedCar(gain=-0.05, bend=0.04), TrimmedCar(purge=0.1)])
+def test_a_car_that_always_was_so_stays_healthy(car: TrimmedCar) -> None:
+    past = driven(car)
+    assert today(car, past).verdict is Verdict.HEALTHY
+
+
+def test_other_fuel_after_a_refuel_is_no_fault() -> None:
+    car = TrimmedCar()
+    past = driven(car, level=20.0)
+    finding = today(replace(car, gain=0.12), past, level=90.0)
+    assert finding.verdict is Verdict.HEALTHY
+    assert finding.signature == "fuel_changed"
+    assert next(one.value for one in finding.measures if one.name == "fuel_shift") == pytest.approx(12.0, abs=2.0)
+
+
+def test_the_log_tells_of_a_refuel_too() -> None:
+    car = TrimmedCar()
+    past = driven(car)
+    shifted = replace(car, gain=0.10)
+    refuel = Event("test", BEGIN + timedelta(days=20), EventKind.REFUEL)
+    assert today(shifted, past).verdict is Verdict.FAULT
+    assert today(shifted, replace(past, events=(refuel,))).signature == "fuel_changed"
+    long_ago = replace(refuel, at=BEGIN - timedelta(days=9))
+    assert today(shifted, replace(past, events=(long_ago,))).verdict is Verdict.FAULT
+
+
+def test_a_refuel_does_not_excuse_a_leak() -> None:
+    car = TrimmedCar()
+    finding = today(replace(car, hole=1.8), driven(car, level=20.0), level=90.0)
+    assert finding.verdict is Verdict.FAULT
+
+
+def test_a_repair_starts_a_new_baseline() -> None:
+    car = TrimmedCar()
+    past = driven(car)
+    changed = replace(car, gain=0.09)
+    repair = Event("test", BEGIN + timedelta(days=10), EventKind.REPAIR, part="maf_sensor")
+    other = replace(repair, part="battery")
+    assert today(changed, past).verdict is Verdict.FAULT
+    assert today(changed, replace(past, events=(repair,))).verdict is Verdict.HEALTHY
+    assert today(changed, replace(past, events=(other,))).verdict is Verdict.FAULT
+
+
+def test_ordinary_change_between_drives_does_not_alarm() -> None:
+    car = TrimmedCar(size=2.5, banks=(0.01, -0.01), cylinders=6)
+    past = driven(car)
+    for shift in (-0.04, 0.04):  # pure petrol for E10, and back
+        assert today(replace(car, gain=shift, purge=0.06), past).verdict is Verdict.HEALTHY
