@@ -80,6 +80,22 @@ def _mixed(share: float) -> Drive:
     return swap(one, replace(rear, values=rear.values + share * (front.values - 0.45)))
 
 
+def test_a_good_catalyst_that_a_lean_mixture_has_filled_is_not_called_tired() -> None:
+    finding = judge(drive(BreathingCar(lag=0.076, stored=0.073), 0.5))
+    assert value(finding, "share_surviving") > 20.0  # lean exhaust does come through, but on one side only
+    assert finding.verdict is not Verdict.FAULT
+
+
+def test_a_cut_that_a_gap_hides_is_not_the_catalysts() -> None:
+    one = drive(replace(SOUND, minutes=25.0), 0.2)
+    cuts = [(160.0, 175.0), (250.0, 270.0), (455.0, 475.0)]
+    for key in one.signals:
+        signal = one.signals[key]
+        keep = ~np.any([(signal.times > begin) & (signal.times < end) for begin, end in cuts], axis=0)
+        one = swap(one, Signal(key, signal.unit, signal.times[keep], signal.values[keep]))
+    assert judge(one).verdict is Verdict.HEALTHY
+
+
 def test_a_misfire_comes_first() -> None:
     half = _mixed(0.35)
     misfire = replace(half, codes=(CodeReading(5.0, CodeKind.STORED, "P0301"),))
