@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from obdwatch.detectors.air_filling_judgement import Filling, has_cam_timing
+from obdwatch.detectors.air_filling_record import cleaned
 from obdwatch.detectors.cam_evidence import EXHAUST, INTAKE, CamEvidence
-from obdwatch.detectors.sampled import held, readings
+from obdwatch.detectors.sampled import held
 from obdwatch.records import Car, Drive, FloatArray
 from obdwatch.signals import masks
 from obdwatch.signals.alignment import grid
@@ -88,10 +89,11 @@ def air_counted(drive: Drive) -> bool:
 
 def _trims(drive: Drive) -> tuple[float, float]:
     """Return the median fuel trim at high and at light load [%], NaN where there is too little of either."""
+    drive = cleaned(drive)
     at = grid(drive, 1.0)
-    load = held(readings(drive, "calculated_load"), at, masks.FAST_AGE)
+    load = held(drive.signals.get("calculated_load"), at, masks.FAST_AGE)
     governed = masks.closed_loop(drive, at) & masks.warm(drive, at)
-    short, long = (held(readings(drive, f"{kind}_term_fuel_trim_bank_1"), at) for kind in ("short", "long"))
+    short, long = (held(drive.signals.get(f"{kind}_term_fuel_trim_bank_1"), at) for kind in ("short", "long"))
     total = np.nan_to_num(short) + long
     return _median(total[governed & (load >= LOADED)]), _median(total[governed & (load < LIGHT)])
 

@@ -6,6 +6,7 @@ no physical prior (a turbo) would never get a baseline.
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -19,6 +20,9 @@ Cells = Mapping[str, Mapping[str, float]]
 
 FEWEST_DRIVES = 3
 """Earlier drives that make a baseline: a middle that one odd drive cannot move."""
+
+MOST_DRIVES = 20
+"""Earlier drives that a baseline is taken from: a median of 20 is known to a quarter of their scatter (1.25/sqrt n)."""
 
 MAD_TO_SIGMA = 1.4826
 """Standard deviation over median distance from the median, of a normal distribution."""
@@ -50,14 +54,18 @@ class OwnShape:
 
 
 def cells_of_drives(history: History, detector: str, prefix: str, parts: tuple[str, ...]) -> Cells:
-    """Return the cells whose name starts with `prefix`, of drives since the last repair of one of `parts`."""
+    """Return the cells whose name starts with `prefix`, each of its first drives since the last repair of `parts`.
+
+    The first and not the last: a baseline that moves along with what wears would never see it.
+    """
     repairs = [event for event in history.events if event.kind is EventKind.REPAIR and event.part in parts]
     cells: dict[str, dict[str, float]] = defaultdict(dict)
-    for feature in history.features:
-        if feature.detector != detector or not feature.name.startswith(prefix) or not np.isfinite(feature.value):
+    for feature in history.features:  # oldest first
+        if feature.detector != detector or not feature.name.startswith(prefix) or not math.isfinite(feature.value):
             continue
-        if all(_after(feature, event) for event in repairs):
-            cells[feature.name][feature.session_id] = feature.value
+        drives = cells[feature.name]
+        if len(drives) < MOST_DRIVES and all(_after(feature, event) for event in repairs):
+            drives[feature.session_id] = feature.value
     return cells
 
 

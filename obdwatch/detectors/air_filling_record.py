@@ -6,7 +6,7 @@ of engine speed they belong to is looked up, by interpolation within the pull.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,6 +18,24 @@ from obdwatch.physics.filling import STANDARD_TEMPERATURE, standard_filling
 from obdwatch.records import BoolArray, Car, Drive, FloatArray, Signal, Span
 from obdwatch.signals import masks
 from obdwatch.signals.alignment import grid
+
+THROTTLES = ("throttle_position", "commanded_throttle_actuator", "relative_throttle_position")
+KEYS = (
+    *THROTTLES,
+    "engine_speed",
+    "vehicle_speed",
+    "absolute_load",
+    "calculated_load",
+    "air_flow",
+    "intake_manifold_pressure",
+    "barometric_pressure",
+    "coolant_temperature",
+    "intake_air_temperature",
+    "fuel_system_status",
+    "short_term_fuel_trim_bank_1",
+    "long_term_fuel_trim_bank_1",
+)
+"""Signals that filling and its fuel trims are read from."""
 
 STEP = 0.5
 """Step of the grid on which pulls are looked for [s]: the filling of a manifold settles within about that."""
@@ -89,32 +107,38 @@ class FillingRecord:
 
 def prepare(drive: Drive, car: Car | None) -> FillingRecord:
     """Collect what the drive shows; any signal may be missing."""
+    drive = cleaned(drive)
     at = grid(drive, STEP)
     outside = _outside(drive, at)
     wide = _wide(drive, at, outside)
     idle = _idle(drive, car, at, outside)
     pulls = _pulls(drive, car, at, wide, outside)
-    seen = _throttle(drive) is not None or readings(drive, "intake_manifold_pressure") is not None
+    seen = _throttle(drive) is not None or drive.signals.get("intake_manifold_pressure") is not None
     return FillingRecord(is_metered(drive, car), pulls, idle, _boosted(car, pulls), seen)
+
+
+def cleaned(drive: Drive) -> Drive:
+    """Return the drive with the signals that are used here, without what no sensor can have measured."""
+    sound = {key: signal for key in KEYS if (signal := readings(drive, key)) is not None}
+    return replace(drive, signals=sound)
 
 
 def _outside(drive: Drive, at: FloatArray) -> FloatArray:
     """Outside pressure [kPa], the standard one where the car does not tell."""
-    told = held(readings(drive, "barometric_pressure"), at, SLOW)
+    told = held(drive.signals.get("barometric_pressure"), at, SLOW)
     known = told[np.isfinite(told)]
     usual = float(np.median(known)) if len(known) else STANDARD_PRESSURE
     return np.where(np.isfinite(told), told, usual)
 
 
 def _throttle(drive: Drive) -> Signal | None:
-    keys = ("throttle_position", "commanded_throttle_actuator", "relative_throttle_position")
-    return next((signal for signal in (readings(drive, key) for key in keys) if signal is not None), None)
+    return next((drive.signals[key] for key in THROTTLES if key in drive.signals), None)
 
 
 def _wide(drive: Drive, at: FloatArray, outside: FloatArray) -> BoolArray:
     """Wide open, above 1,500 1/min: by the throttle where there is one, else by the manifold pressure."""
-    turning = held(readings(drive, "engine_speed"), at, masks.FAST_AGE) >= masks.FULL_THROTTLE_ENGINE_SPEED
-    pressure = held(readings(drive, "intake_manifold_pressure"), at, masks.FAST_AGE)
+    turning = held(drive.signals.get("engine_speed"), at, masks.FAST_AGE) >= masks.FULL_THROTTLE_ENGINE_SPEED
+    pressure = held(drive.signals.get("intake_manifold_pressure"), at, masks.FAST_AGE)
     throttle = _throttle(drive)
     if throttle is None:
         open_: BoolArray = pressure >= FULL_PRESSURE * outside
@@ -126,9 +150,9 @@ def _wide(drive: Drive, at: FloatArray, outside: FloatArray) -> BoolArray:
 
 
 def _pulls(drive: Drive, car: Car | None, at: FloatArray, wide: BoolArray, outside: FloatArray) -> Pulls:
-    load, flow, share = (readings(drive, key) for key in ("absolute_load", "air_flow", "calculated_load"))
+    load, flow, share = (drive.signals.get(key) for key in ("absolute_load", "air_flow", "calculated_load"))
     main = load or flow or share
-    speed = readings(drive, "engine_speed")
+    speed = drive.signals.get("engine_speed")
     nothing = np.empty(0)
     if main is None or speed is None or not wide.any():
         return Pulls(nothing, nothing, nothing, nothing, ())
@@ -146,9 +170,9 @@ def _pulls(drive: Drive, car: Car | None, at: FloatArray, wide: BoolArray, outsi
     known = np.isfinite(turning) & ~(shown < FEWEST_LOAD) & (turning >= masks.FULL_THROTTLE_ENGINE_SPEED)
     times, here, turning, barometric, shown = (one[known] for one in (times, here, turning, barometric, shown))
     air = _filling(drive, car, load, flow, times, turning)
-    warmth = held(readings(drive, "intake_air_temperature"), times, SLOW)
+    warmth = held(drive.signals.get("intake_air_temperature"), times, SLOW)
     warmth = np.where(np.isfinite(warmth), warmth, STANDARD_TEMPERATURE)
-    ratio = _between(readings(drive, "intake_manifold_pressure"), times) / barometric
+    ratio = _between(drive.signals.get("intake_manifold_pressure"), times) / barometric
     return Pulls(turning, standard_filling(air, barometric, warmth), shown, ratio, _spans(at, wide), spacing(main))
 
 
@@ -164,7 +188,7 @@ def _filling(
 
 
 def _warm_enough(drive: Drive, at: FloatArray) -> BoolArray:
-    coolant = held(readings(drive, "coolant_temperature"), at, SLOW)
+    coolant = held(drive.signals.get("coolant_temperature"), at, SLOW)
     return ~(coolant < masks.WARM_COOLANT)
 
 
@@ -195,16 +219,16 @@ def _idle(drive: Drive, car: Car | None, at: FloatArray, outside: FloatArray) ->
     if seconds < FEWEST_IDLE:
         return None
     then = at[idling]
-    pressure = _middle(held(readings(drive, "intake_manifold_pressure"), then, masks.FAST_AGE))
-    speed = held(readings(drive, "engine_speed"), then, masks.FAST_AGE)
+    pressure = _middle(held(drive.signals.get("intake_manifold_pressure"), then, masks.FAST_AGE))
+    speed = held(drive.signals.get("engine_speed"), then, masks.FAST_AGE)
     filling = None
     if is_metered(drive, car):
-        load, flow, size = readings(drive, "absolute_load"), readings(drive, "air_flow"), displacement(drive, car)
+        load, flow, size = drive.signals.get("absolute_load"), drive.signals.get("air_flow"), displacement(drive, car)
         if load is not None:
             filling = _middle(held(load, then, masks.FAST_AGE))
         elif flow is not None and size is not None:
             filling = _middle(absolute_load(speed, held(flow, then, masks.FAST_AGE), size))
-    warmth = _middle(held(readings(drive, "intake_air_temperature"), then, SLOW))
+    warmth = _middle(held(drive.signals.get("intake_air_temperature"), then, SLOW))
     if filling is not None and warmth is not None:  # thinner air at the same pressure is not less breathing
         filling = standard_filling(filling, STANDARD_PRESSURE, warmth)
     return Idle(seconds, pressure, filling, float(np.median(outside[idling])))
