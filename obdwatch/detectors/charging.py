@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from obdwatch.detectors.charging_past import Past, compare
+from obdwatch.detectors.charging_past import FROM_ADAPTER, Past, compare, from_adapter
 from obdwatch.detectors.charging_record import ChargingRecord, Level, prepare
 from obdwatch.physics.charging import FULL_BATTERY, LOW, OVER, USUAL, highest_regulated
 from obdwatch.records import Car, Drive, Finding, History, Measure, Span, Urgency, Verdict
@@ -48,9 +48,9 @@ FAN_FREE = 95.0
 DRIVE_TO_GET = {
     "speed_missing": "Record a drive of 15 minutes with engine speed and control module voltage among the values.",
     "voltage_missing": "Record with control module voltage, or with an adapter that measures the voltage itself.",
-    "too_short": "Record ten minutes or more, of which two above 1,500 1/min after the first five minutes.",
-    "idle_only": "After five minutes of running drive for some minutes, or hold 2,000 1/min for a minute in the open.",
-    "heavy_load": "Switch off window heaters, seat heaters, blower and lights, and hold 2,000 1/min for two minutes in"
+    "too_short": "Record ten minutes or more, of which two above 1,500 rpm after the first five minutes.",
+    "idle_only": "After five minutes of running drive for some minutes, or hold 2,000 rpm for a minute in the open.",
+    "heavy_load": "Switch off window heaters, seat heaters, blower and lights, and hold 2,000 rpm for two minutes in"
     " the open, or record a drive like that.",
     "perhaps_smart": "Record a drive of 20 minutes with some long rolling stops: systems that save fuel charge while"
     " the car slows down.",
@@ -86,6 +86,7 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
         measures=_measures(record, past, car),
         spans=_spans(record, judgement),
         drive_to_get=DRIVE_TO_GET.get(judgement.signature, ""),
+        learnt=(Measure(FROM_ADAPTER, from_adapter(record.source), ""),),
     )
 
 
@@ -136,6 +137,8 @@ def _over(record: ChargingRecord) -> Judgement | None:
 
 def _idle_only(record: ChargingRecord) -> Judgement:
     if record.idle is None:
+        if record.running is not None and record.running.middle >= USUAL[0]:
+            return Judgement(Verdict.HEALTHY, confidence=0.7)
         return Judgement(Verdict.NOT_ENOUGH_DATA, "too_short")
     if record.idle.middle >= LOW:
         return Judgement(Verdict.HEALTHY, confidence=0.8)

@@ -42,6 +42,15 @@ class Past:
     idle: Own | None = None
 
 
+FROM_ADAPTER = "voltage_from_adapter"
+"""Kept with every drive: the two sources differ by some tenths of a volt and are not compared with each other."""
+
+
+def from_adapter(source: str) -> float:
+    """Return 1 for the adapter's own voltage, 0 for the control unit's."""
+    return float(source == "adapter_voltage")
+
+
 def compare(record: ChargingRecord, history: History) -> Past:
     """Return what earlier healthy drives lead to expect of this one."""
     if record.air is None:
@@ -50,7 +59,8 @@ def compare(record: ChargingRecord, history: History) -> Past:
     for feature in since_repair(history, "charging", REPAIRS):
         if feature.healthy:
             by_session.setdefault(feature.session_id, {})[feature.name] = feature.value
-    drives = [one for one in by_session.values() if "outside_air" in one]
+    same = from_adapter(record.source)
+    drives = [one for one in by_session.values() if "outside_air" in one and one.get(FROM_ADAPTER) == same]
     return Past(
         _own(record.air, drives, "charging_voltage", LEAST_DRIVING),
         _own(record.air, drives, "idle_voltage", LEAST_IDLE),

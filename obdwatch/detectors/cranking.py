@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from obdwatch.detectors.cranking_past import NOTHING_FOUND, Own, Past, compare
+from obdwatch.detectors.cranking_past import FROM_ADAPTER, NOTHING_FOUND, Own, Past, compare
 from obdwatch.detectors.cranking_record import FEWEST, Start, prepare
 from obdwatch.physics.cranking import load_test_floor, resting_charge, sag_ratio
 from obdwatch.records import Car, Drive, Finding, History, Measure, Span, Urgency, Verdict
@@ -90,7 +90,7 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
         measures=_measures(start, past),
         spans=(Span(start.begin, start.end, "starter turning"),),
         drive_to_get=DRIVE_TO_GET.get(judgement.signature, ""),
-        learnt=() if judgement.verdict is Verdict.FAULT else (Measure(NOTHING_FOUND, 1.0, ""),),
+        learnt=_learnt(start, judgement),
     )
 
 
@@ -234,6 +234,11 @@ def _measures(start: Start, past: Past) -> tuple[Measure, ...]:
         ("earlier_starts", None if past.speed is None else float(past.speed.drives), "", None),
     ]
     return tuple(Measure(n, v, u, None, expected) for n, v, u, expected in rows if v is not None)
+
+
+def _learnt(start: Start, judgement: Judgement) -> tuple[Measure, ...]:
+    learnt = (Measure(FROM_ADAPTER, float(start.source == "adapter_voltage"), ""),)
+    return learnt if judgement.verdict is Verdict.FAULT else (*learnt, Measure(NOTHING_FOUND, 1.0, ""))
 
 
 def _above(own: Own | None) -> tuple[float, float] | None:

@@ -19,6 +19,9 @@ NOTHING_FOUND = "nothing_found"
 """Kept with every start that showed no fault: what an incomplete start did show, such as the resting voltage of a car
 whose control units sleep, is as good for the past as that of a healthy one."""
 
+FROM_ADAPTER = "voltage_from_adapter"
+"""Kept with every start: the two sources differ by some tenths of a volt and are not compared with each other."""
+
 NEIGHBOURS = 15.0
 """Starts within so much [K] are comparable without a line: the load-test table moves by 0.3 V over it."""
 
@@ -75,7 +78,8 @@ def compare(start: Start, history: History) -> Past:
     """Return what the car's own healthy starts lead to expect of this one."""
     if start.coolant is None:
         return Past()
-    starts = _starts(history)
+    same = float(start.source == "adapter_voltage")
+    starts = [one for one in _starts(history) if one.get(FROM_ADAPTER) == same]
     return Past(
         _speed(start, starts),
         _volts(start, starts, "voltage_sag", -SAG_PER_KELVIN, LEAST_SAG, +1.0),

@@ -137,7 +137,7 @@ def _start(drive: Drive, speed: Signal, end: int) -> Start:
     within = stop - at_rest if fired and at_rest is not None else None
     if within is not None and within > LONGEST_GAP + (stop - begin):
         within = None
-    seen = len(values) > 0 or len(while_cranking) > 0
+    seen = len(values) + len(while_cranking) >= FEWEST
     return Start(
         begin,
         stop,

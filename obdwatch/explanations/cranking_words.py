@@ -40,8 +40,8 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
 
 INRUSH = "The shortest dip, when the starter jerks into motion, is too fast for this link and was left out."
 CHECK_STARTER = (
-    "To check: measure the voltage from the battery post to the starter terminal while a helper cranks. More than half"
-    " a volt means bad cables or a bad ground strap; less means the starter itself."
+    "To check: in neutral, hands clear of belt and fan, measure the voltage from the battery post to the starter"
+    " terminal while a helper cranks. More than half a volt means bad cables, less means the starter itself."
 )
 CHECK_BATTERY = (
     "To check: clean and tighten the battery clamps, charge the battery fully, let it rest overnight, and have it load"
@@ -55,7 +55,7 @@ def cranking_words(finding: Finding, units: str) -> Words:
     if finding.verdict is Verdict.NOT_ENOUGH_DATA:
         return _missing(finding, numbers)
     if finding.verdict is Verdict.HEALTHY:
-        return Words("The engine starts as it should.", (*_seen(numbers), INRUSH, _baseline(numbers)))
+        return Words("The engine starts as it should.", (*_seen(numbers), *_low(numbers), INRUSH, _baseline(numbers)))
     headline, reasons = FAULTS.get(finding.signature, _plain)(numbers)
     return Words(headline, (*_seen(numbers), *reasons))
 
@@ -92,6 +92,18 @@ def _seen(numbers: Numbers) -> list[str]:
     if numbers.get("time_to_fire"):
         seen.append(f"The engine ran after {numbers.say('time_to_fire', 1)} of cranking.")
     return seen
+
+
+def _low(numbers: Numbers) -> tuple[str, ...]:
+    """A battery that is not full, though it is no fault yet."""
+    charge = numbers.get("charge_at_rest")
+    if charge is None or charge.value >= WELL_CHARGED:
+        return ()
+    return ("That is not much. If it stays like this, charge the battery and have it tested before winter.",)
+
+
+WELL_CHARGED = 65.0
+"""Charge [%] below which a battery should be charged: lead-acid ages below about two thirds (common practice)."""
 
 
 def _baseline(numbers: Numbers) -> str:
