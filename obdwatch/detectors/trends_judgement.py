@@ -43,11 +43,11 @@ WEATHER_SHARE = 10.0
 """Beside the outside temperature a drift may be so many times less rare than the budget asks of it alone: at most one
 number in ten follows the weather as closely as its drives follow the seasons (our choice, checked on drawn cars)."""
 
-CAUTION = 0.5
+CAUTION = 1.0
 """Standard errors by which the likeness of neighbouring drives is taken to be larger than it looks: a fuel filling or a
 week of weather that lasts several drives is then paid for in most short series too (checked on drawn cars)."""
 
-SHIFT_CAUTION = 2.0
+SHIFT_CAUTION = 1.5
 """The same for a shift: the best of many places takes away half of what made neighbours alike (checked as well)."""
 
 SHORTEST = 5

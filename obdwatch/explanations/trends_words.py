@@ -21,12 +21,20 @@ LABELS: Mapping[str, str] = MappingProxyType(
         "oxygen_sensors/rich_end": "the highest voltage of the oxygen sensor",
         "oxygen_sensors/lean_end": "the lowest voltage of the oxygen sensor",
         "misfire/misfire_percent": "the share of misfires",
-        "misfire/trim_bank_*": "the fuel correction",
+        "fuel_trims/trim_at_idle": "the fuel correction at idle",
+        "fuel_trims/trim_at_flow": "the fuel correction on the road",
+        "fuel_trims/bank_difference": "the difference between the fuel corrections of the banks",
         "idle_quality/roughness": "the roughness of the idle",
+        "idle_quality/idle_pressure": "the manifold pressure at idle",
         "idle_quality/idle_throttle": "the throttle opening at idle",
-        "idle_quality/fill_trimmed": "the air drawn in at idle",
         "air_filling/full_throttle_filling": "the filling at full throttle",
         "air_filling/air_missing": "the air that is missing at full throttle",
+        "ignition_timing/advance_under_load": "the ignition advance under load",
+        "cranking/cranking_voltage": "the voltage while the starter turns",
+        "cranking/crank_speed": "the speed at which the starter turns the engine",
+        "cranking/resting_voltage": "the voltage of the battery at rest",
+        "charging/charging_voltage": "the charging voltage",
+        "charging/idle_voltage": "the charging voltage at idle",
     }
 )
 """What the followed numbers are called, by detector and name."""
@@ -64,7 +72,7 @@ def trends_words(finding: Finding, units: str) -> Words:
     name = label(moving[0].name)
     headline = {
         "drifts_to_limit": f"Drifting towards its limit: {name}.",
-        "past_limit": f"Has drifted to its limit: {name}.",
+        "past_limit": f"Has reached its limit: {name}.",
         "jumped": f"Has jumped to another level: {name}.",
     }.get(finding.signature, f"Drifting steadily: {name}.")
     reasons = (*_moved(numbers, moving[:1]), _forecast(numbers), CHANCE, *_others(numbers, moving[1:]))
@@ -154,5 +162,7 @@ def _seen(numbers: Numbers) -> str:
 def _others(numbers: Numbers, moving: list[Measure]) -> list[str]:
     if not moving:
         return []
-    said = "; ".join(f"{label(one.name)} (now {numbers.say(one.name, _digits(abs(one.value)))})" for one in moving)
+    said = "; ".join(
+        f"{label(one.name)} (now {numbers.say(one.name, _digits(abs(one.value) / 20.0))})" for one in moving
+    )
     return [f"Also moving, but not towards a limit that is near: {said}."]

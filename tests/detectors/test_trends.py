@@ -123,11 +123,11 @@ def test_most_drifts_are_found_before_they_meet_their_limit() -> None:
 
 def test_a_jump_is_told_from_a_drift() -> None:
     generator = np.random.default_rng(2)
-    values = generator.normal(size=(30, 40))
-    values[15:, 0] += 4.5
-    found = last(Drives(values, weather(30, generator)), TABLE)
+    values = generator.normal(size=(34, 40))
+    values[17:, 0] += 6.5
+    found = last(Drives(values, weather(34, generator)), [rule(lower=-9.0, upper=9.0)])
     assert (found.verdict, found.signature) == (Verdict.FAULT, "jumped")
-    assert measure(found, "distance_since_jump").value == pytest.approx(14 * 500.0, abs=500.0)
+    assert measure(found, "distance_since_jump").value == pytest.approx(16 * 500.0, abs=500.0)
     assert not any(one.name == "distance_to_limit" for one in found.measures)
 
 

@@ -15,8 +15,8 @@ import pytest
 
 from obdwatch.errors import LogbookError
 from obdwatch.logbook import database
-from obdwatch.logbook.logbook import Logbook
-from tests.logbook.fixtures import CAR, event
+from obdwatch.logbook.logbook import AnalysisOrigin, Logbook
+from tests.logbook.fixtures import CAR, add_drive, event
 
 
 def said(action: Callable[[], object]) -> str:
@@ -73,9 +73,9 @@ def test_a_newer_format_asks_for_an_update(tmp_path: Path) -> None:
     Logbook(tmp_path)
     with contextlib.closing(sqlite3.connect(database_of(tmp_path))) as connection:
         connection.execute("PRAGMA user_version = 99")
-    assert f"has format version 99, this obdwatch reads up to {len(database.MIGRATIONS)}: update obdwatch" in said(
-        lambda: Logbook(tmp_path)
-    )
+    known = len(database.MIGRATIONS)
+    expected = f"has format version 99, this obdwatch reads up to {known}: update obdwatch"
+    assert expected in said(lambda: Logbook(tmp_path))
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")
@@ -99,6 +99,22 @@ def test_a_migration_that_fails_changes_nothing(tmp_path: Path, monkeypatch: pyt
     assert "the disk is full" in said(lambda: Logbook(tmp_path))
     monkeypatch.undo()
     assert Logbook(tmp_path).cars() == (CAR,)
+
+
+def test_a_logbook_of_the_first_format_is_brought_up_to_date(tmp_path: Path) -> None:
+    book = Logbook(tmp_path)
+    book.add_car(CAR)
+    add_drive(book, "a")
+    with contextlib.closing(sqlite3.connect(database_of(tmp_path))) as connection:
+        connection.execute("DROP TABLE analysis")
+        connection.execute("PRAGMA user_version = 1")
+    newer = Logbook(tmp_path)
+    assert (newer.cars(), newer.analyses()) == ((CAR,), {})
+    origin = AnalysisOrigin("from this and that", ("a remark, ü",))
+    newer.save_analysis("a", (), (), origin)
+    assert newer.analyses() == {"a": origin}
+    newer.save_analysis("a", (), ())
+    assert newer.analyses() == {}
 
 
 def test_a_migration_is_applied_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
