@@ -111,14 +111,31 @@ def losses_of(bands: tuple[Band, ...], past: Cells) -> Losses | None:
 
 
 def first_losses(bands: tuple[Band, ...]) -> Losses | None:
-    """Return the losses against full load, for the first drives of an engine without a charger."""
+    """Return the losses against full load, for the first drives of an engine without a charger; None where the car's
+    calculated load knows no torque curve, as with one that only divides by its best filling.
+    """
     known = [band for band in bands if np.isfinite(band.share)]
-    if len(known) < 2:
+    if len(known) < 2 or _same_at_all_speeds(known):
         return None
     count = np.array([float(band.count) for band in known])
     loss = np.array([100.0 - band.share for band in known])
     middle = np.array([band.middle for band in known])
     return Losses(middle, loss, READING_ERROR / np.sqrt(count), count, own=False, level_error=DRIVE_ERROR)
+
+
+def _same_at_all_speeds(bands: list[Band]) -> bool:
+    """Whether the full load that calculated load refers to is the same at all speeds: no engine fills so evenly."""
+    reference = np.array(
+        [band.filling / band.share for band in bands if np.isfinite(band.filling) and band.share > 0.0]
+    )
+    if len(reference) < FEWEST_REFERENCES or bands[-1].start - bands[0].start < REFERENCE_RANGE:
+        return False
+    return float(np.ptp(reference)) < FLAT * float(np.mean(reference))
+
+
+FLAT, FEWEST_REFERENCES, REFERENCE_RANGE = 0.025, 4, 1500.0
+"""Spread of the reference [-] over so many bands and such a range [1/min] below which it is one number: the torque of
+engines without a charger changes by 5 % and more over it (common practice), readings repeat to 1 %."""
 
 
 def value_of(band: Band, kind: str) -> float:

@@ -40,6 +40,10 @@ practice)."""
 STEP_UNKNOWN = 8.0
 """The same where it is not known what the engine has: its own full-load table may be that far off (common practice)."""
 
+LOW_SHAPE = 0.92
+"""Filling at low speeds over the best at high ones [-] below which the torque curve sags: without a fault it is above 0.9
+to 0.95 in engines made for the road (common practice)."""
+
 LEVEL_OWN = 5.0
 """Loss everywhere [%] against the car's own past that counts: about three times the weather's 1.5 %."""
 
@@ -92,10 +96,10 @@ def judge(record: FillingRecord, car: Car | None, history: History) -> Filling:
     losses = losses_of(bands, past) or first
     place = place_of(losses) if losses is not None else None
     best = max((band.filling for band in bands if np.isfinite(band.filling)), default=float("nan"))
-    where = "" if losses is None or place is None else _where(losses, place, car, best)
+    where = "" if losses is None or place is None else _where(losses, place, car, bands, best)
     if not where and place is not None and place.split is None and first is not None:
         shape = place_of(first)  # the car's own past may lack the speeds that tell low from high
-        where = _where(first, shape, car, best)
+        where = _where(first, shape, car, bands, best)
         losses, place = (first, shape) if where else (losses, place)
     if not where and record.boosted is False and _empty(bands):
         where = "everywhere"
@@ -106,20 +110,28 @@ def judge(record: FillingRecord, car: Car | None, history: History) -> Filling:
     return Filling(where, losses is not None, own, bands, losses, place, change, rise)
 
 
-def _where(losses: Losses, place: Place, car: Car | None, best: float) -> str:
+def _where(losses: Losses, place: Place, car: Car | None, bands: tuple[Band, ...], best: float) -> str:
     """Name the place of the loss; what the engine is known not to have needs more to be believed."""
     level = LEVEL_OWN if losses.own else LEVEL_FIRST
     own = losses.own and (car is None or car.intake_flaps is not False)
+    dip = _low_dip(bands, place)
     low_step = STEP_KNOWN if own or has_flaps(car) else STEP_UNKNOWN
     first = STEP_HIGH_FIRST if has_cam_timing(car) else STEP_UNKNOWN
     high_step = STEP_KNOWN if losses.own else first
-    if place.sure and place.step <= -low_step and place.high < level:
+    if place.sure and place.step <= -low_step and place.high < level and (low_step == STEP_KNOWN or dip):
         return "low_speeds"
     if place.sure and place.step >= high_step and (place.high >= level / 2.0 or place.step >= 2.0 * high_step):
         return "high_speeds"
     if not losses.own and not best < USUAL_FILLING:
         return ""
     return "everywhere" if place.overall >= max(level, LEVEL_SIGMAS * place.level_error) else ""
+
+
+def _low_dip(bands: tuple[Band, ...], place: Place) -> bool:
+    """Whether the filling itself, not only its share of full load, is poor below the split."""
+    low = [band.filling for band in bands if np.isfinite(band.filling) and band.middle < (place.split or 0.0)]
+    high = [band.filling for band in bands if np.isfinite(band.filling) and band.middle >= (place.split or 0.0)]
+    return bool(low and high and float(np.median(low)) <= LOW_SHAPE * float(max(high)))
 
 
 def has_flaps(car: Car | None) -> bool:

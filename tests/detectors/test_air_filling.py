@@ -187,6 +187,16 @@ def test_without_a_pull_the_drive_to_get_is_said() -> None:
     assert (finding.signature, finding.drive_to_get) == ("no_pull", DRIVE_TO_GET["no_pull"])
 
 
+def test_a_car_whose_calculated_load_knows_no_torque_curve_is_not_judged_by_it() -> None:
+    """Some only divide the air by the best they ever had: the torque curve itself would then look like a fault."""
+    whole = drive(BreathingCar(best_speed=2500.0, width=6500.0))
+    load = whole.signals["absolute_load"]
+    shared_load = replace(load, key="calculated_load", values=np.clip(load.values / 0.92, 0.0, 100.0))
+    simple = replace(whole, signals={**whole.signals, "calculated_load": shared_load})
+    for profile in (SIX, None):
+        assert detect(simple, profile, NOTHING).signature == "no_reference"
+
+
 def test_what_a_pull_did_not_show_is_asked_for() -> None:
     finding = detect(drive(HEALTHY, trip(low=4600.0)), replace(SIX, intake_flaps=False), NOTHING)
     assert finding.verdict is Verdict.HEALTHY
