@@ -41,8 +41,8 @@ STEP_UNKNOWN = 8.0
 """The same where it is not known what the engine has: its own full-load table may be that far off (common practice)."""
 
 LOW_SHAPE = 0.92
-"""Filling at low speeds over the best at high ones [-] below which the torque curve sags: without a fault it is above 0.9
-to 0.95 in engines made for the road (common practice)."""
+"""Filling at low speeds over the best at high ones [-] below which the torque curve sags: without a fault it is above
+0.92 in most engines made for the road (common practice)."""
 
 LEVEL_OWN = 5.0
 """Loss everywhere [%] against the car's own past that counts: about three times the weather's 1.5 %."""
