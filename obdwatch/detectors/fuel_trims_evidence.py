@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.fuel_trims_fit import Regimes, TrimFit
-from obdwatch.detectors.fuel_trims_misfire import bank_of, false_lean, misfiring_cylinder
+from obdwatch.detectors.fuel_trims_misfire import FalseLean, bank_of, false_lean, misfiring_cylinder
 from obdwatch.detectors.fuel_trims_past import PARTS, Past
 from obdwatch.detectors.fuel_trims_record import TrimRecord
 from obdwatch.detectors.oxygen_sensors_baseline import since_repair
@@ -57,7 +57,7 @@ class Evidence:
     sensor_over_pump: float
     misfiring_cylinder: int | None
     misfiring_bank: int | None
-    false_lean: dict[int, float]
+    false_lean: dict[int, FalseLean]
     refuelled: bool
     fuel_may_differ: bool
     breathing_idle: float | None

@@ -23,6 +23,7 @@ from obdwatch.detectors.fuel_trims_limits import (
     LEAN_CYLINDER,
     LEAN_THERE,
     LOW_FLOW,
+    LOW_TURNS,
     MOST_ETHANOL,
     NEXT_SERVICE,
     OWN_APART,
@@ -41,7 +42,7 @@ from obdwatch.detectors.fuel_trims_limits import (
     Apart,
     Judgement,
 )
-from obdwatch.detectors.fuel_trims_misfire import without
+from obdwatch.detectors.fuel_trims_misfire import FalseLean, without
 from obdwatch.detectors.fuel_trims_past import Past
 from obdwatch.records import Urgency, Verdict
 
@@ -50,17 +51,19 @@ def judge(whole: TrimFit, banks: dict[int, TrimFit], apart: Apart | None, seen: 
     """Return what explains the trims best, what misfires do to them taken off first."""
     found = _judge(whole, banks, apart, seen, past)
     lean = seen.false_lean
-    if found.verdict is not Verdict.FAULT or max(lean.values(), default=0.0) < FALSE_LEAN_SEEN:
+    most = max((one.most for one in lean.values()), default=0.0)
+    if found.verdict is not Verdict.FAULT or most < FALSE_LEAN_SEEN:
         return found
-    mean = sum(lean.values()) / len(lean)
-    difference = lean.get(1, 0.0) - lean.get(2, 0.0)
-    true_apart = None if apart is None else apart.less(difference)
-    true_banks = {bank: without(fit, lean.get(bank, 0.0)) for bank, fit in banks.items()}
+    mean = FalseLean()
+    for one in lean.values():
+        mean = mean.plus(one, 1.0 / len(lean))
+    true_apart = None if apart is None else apart.less(lean[1].plus(lean[2], -1.0))
+    true_banks = {bank: without(fit, lean[bank]) for bank, fit in banks.items()}
     rest = _judge(without(whole, mean), true_banks, true_apart, seen, past)
-    by_load = rest.signature in TURNS and abs(rest.size) <= UNEVEN * max(lean.values())
-    if rest.verdict is Verdict.FAULT and not by_load:
+    there = mean.flow if rest.signature in TURNS else mean.idle if rest.signature in LOW_TURNS else 0.0
+    if rest.verdict is Verdict.FAULT and abs(rest.size) > UNEVEN * there:
         return replace(rest, urgency=_urgency(max(abs(found.size), abs(rest.size))))
-    return Judgement(Verdict.NOT_ENOUGH_DATA, "misfire_first", size=max(lean.values()))
+    return Judgement(Verdict.NOT_ENOUGH_DATA, "misfire_first", size=most)
 
 
 def _judge(whole: TrimFit, banks: dict[int, TrimFit], apart: Apart | None, seen: Evidence, past: Past) -> Judgement:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import overload
 
+from obdwatch.detectors.fuel_trims_misfire import FalseLean
 from obdwatch.records import Urgency, Verdict
 
 LOW_FLOW = 5.0
@@ -48,11 +49,14 @@ FAST_IDLE, OWN_FAST_IDLE = 1150.0, 150.0
 """Hot idle speed [1/min] that no engine asks for, and rise over the car's own: 600 to 900 is usual, air conditioning
 adds 100 to 150 (common practice)."""
 
-TURNS = ("lean_with_flow", "fuel_delivery_falls", "air_sensor_reads_low", "lean_at_idle", "unmetered_air")
-"""Patterns of a trim that changes with flow, which a misfire does too when it comes under load or at idle only."""
+TURNS = ("lean_with_flow", "fuel_delivery_falls", "air_sensor_reads_low")
+"""Patterns of a trim that grows with flow, which a misfire does too when it comes under load."""
+
+LOW_TURNS = ("unmetered_air", "lean_at_idle")
+"""Patterns of a trim that grows as flow falls, which a misfire at idle makes too."""
 
 UNEVEN = 2.0
-"""A misfire that comes at one kind of driving lifts the trim there by so many times its mean: half of a drive is it."""
+"""Where it is worst, a misfire lifts the trim by so many times its mean at idle, or while driving: half of it is so."""
 
 OWN_LOW, OWN_HIGH, OWN_LEVEL, OWN_APART = 3.0, 2.0, 6.0, 3.0
 """The same against the car's own healthy drives [%]: only weather, heat and learning differ between two drives of one
@@ -106,9 +110,9 @@ class Apart:
     idle: tuple[float, float] | None
     flow: tuple[float, float] | None
 
-    def less(self, difference: float) -> Apart:
-        """Return it with a difference [%] taken off."""
-        return Apart(_less(self.whole, difference), _less(self.idle, difference), _less(self.flow, difference))
+    def less(self, lean: FalseLean) -> Apart:
+        """Return it with a difference of what misfires add taken off."""
+        return Apart(_less(self.whole, lean.whole), _less(self.idle, lean.idle), _less(self.flow, lean.flow))
 
 
 @overload

@@ -4,13 +4,14 @@ it for a lean mixture that is not there.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from obdwatch.detectors.fuel_trims_fit import Level, TrimFit
-from obdwatch.detectors.sampled import readings
-from obdwatch.records import Car, Drive
+from obdwatch.detectors.sampled import held, readings
+from obdwatch.records import Car, Drive, FloatArray
+from obdwatch.signals import masks
 
 CYLINDERS = (0xA2, 0xAD)
 """Service 06 monitors that count misfire of cylinders 1 to 12 (SAE J1979)."""
@@ -31,13 +32,42 @@ MOST_SHARE = 0.8
 """Largest believed share of a cylinder's charges; counts of an earlier piece of the drive would make it more."""
 
 
+STANDING_SHARE = 0.8
+"""Share of the time between two readings of a counter that makes its misfires those of idle; the rest, of driving."""
+
+
+@dataclass(frozen=True, slots=True)
+class FalseLean:
+    """What misfires add to a trim [%]: over the whole drive, at idle and while driving."""
+
+    whole: float = 0.0
+    idle: float = 0.0
+    flow: float = 0.0
+
+    @property
+    def most(self) -> float:
+        """The largest of the three [%]."""
+        return max(self.whole, self.idle, self.flow)
+
+    def plus(self, other: FalseLean, times: float = 1.0) -> FalseLean:
+        """Return the sum of both, the other taken `times` as much."""
+        return FalseLean(
+            self.whole + times * other.whole, self.idle + times * other.idle, self.flow + times * other.flow
+        )
+
+
+def series_of(drive: Drive) -> dict[int, FloatArray]:
+    """Return times [s] and misfire counts of this drive by cylinder, shape (2, readings)."""
+    rows: dict[int, list[tuple[float, float]]] = {}
+    for one in drive.monitors:
+        if CYLINDERS[0] <= one.monitor <= CYLINDERS[1] and one.test == DRIVE_COUNTS and one.value is not None:
+            rows.setdefault(one.monitor - CYLINDERS[0] + 1, []).append((one.t, one.value))
+    return {cylinder: np.array(sorted(series)).T for cylinder, series in rows.items()}
+
+
 def counts_of(drive: Drive) -> dict[int, float]:
     """Return the latest misfire count of this drive by cylinder."""
-    return {
-        result.monitor - CYLINDERS[0] + 1: result.value
-        for result in drive.monitors
-        if CYLINDERS[0] <= result.monitor <= CYLINDERS[1] and result.test == DRIVE_COUNTS and result.value is not None
-    }
+    return {cylinder: float(series[1, -1]) for cylinder, series in series_of(drive).items()}
 
 
 def misfiring_cylinder(drive: Drive) -> int | None:
@@ -51,25 +81,51 @@ def misfiring_cylinder(drive: Drive) -> int | None:
     return max(counts, key=lambda cylinder: counts[cylinder])
 
 
-def false_lean(drive: Drive, car: Car | None, banks: dict[int, TrimFit]) -> dict[int, float]:
-    """Return by how much the misfires of each bank lift its trim [%]: their share of the bank's charges.
+def false_lean(drive: Drive, car: Car | None, banks: dict[int, TrimFit]) -> dict[int, FalseLean]:
+    """Return by how much the misfires of each bank lift its trim: their share of the bank's charges.
 
     Valid: the whole charge of a misfire passes unburnt; what burns late counts less (arithmetic of the mixture).
     """
-    speed = readings(drive, "engine_speed")
-    counts = counts_of(drive)
-    nothing = dict.fromkeys(banks, 0.0)
-    if speed is None or not counts:
-        return nothing
-    seconds = np.minimum(np.diff(speed.times), 10.0)
-    revolutions = float(np.sum(seconds * (speed.values[1:] + speed.values[:-1]) / 2.0)) / 60.0
-    if revolutions < FEWEST_REVOLUTIONS:
-        return nothing
-    many = max(1, (car.cylinders if car is not None else None) or max(len(counts), USUAL_CYLINDERS))
-    for cylinder, count in counts.items():
-        share = min(MOST_SHARE, count / (revolutions / 2.0))
-        nothing[bank_of(cylinder, car, banks)] += 100.0 * share * len(banks) / many
-    return nothing
+    found = dict.fromkeys(banks, FalseLean())
+    speed, series = readings(drive, "engine_speed"), series_of(drive)
+    if speed is None or len(speed.times) < 2 or not series:
+        return found
+    seconds = np.minimum(np.diff(speed.times), LONGEST_STEP)
+    turned = np.r_[0.0, np.cumsum(seconds * (speed.values[1:] + speed.values[:-1]) / 120.0)]
+    if turned[-1] < FEWEST_REVOLUTIONS:
+        return found
+    standing = held(readings(drive, "vehicle_speed"), speed.times, masks.FAST_AGE) <= masks.IDLE_VEHICLE_SPEED
+    stood = np.r_[0.0, np.cumsum(np.diff(speed.times) * standing[:-1])]
+    many = max(1, (car.cylinders if car is not None else None) or max(len(series), USUAL_CYLINDERS))
+    for cylinder, (times, counts) in series.items():
+        share = _shares(times, counts, np.interp(times, speed.times, turned), np.interp(times, speed.times, stood))
+        whole = min(MOST_SHARE, 2.0 * counts[-1] / turned[-1])
+        idle, flow = (whole if one is None else one for one in share)
+        bank = bank_of(cylinder, car, banks)
+        found[bank] = found[bank].plus(FalseLean(whole, idle, flow), 100.0 * len(banks) / many)
+    return found
+
+
+LONGEST_STEP = 10.0
+"""Time between readings of engine speed [s] beyond which nobody knows that it turned."""
+
+
+def _shares(
+    times: FloatArray, counts: FloatArray, turned: FloatArray, stood: FloatArray
+) -> tuple[float | None, float | None]:
+    """Share of a cylinder's charges that misfired at idle and while driving, None where no readings enclose either."""
+    length = np.maximum(np.diff(times), 1e-3)
+    idle = np.diff(stood) / length
+    more, turns = np.maximum(np.diff(counts), 0.0), np.diff(turned)
+    shares: list[float | None] = []
+    for here in (idle >= STANDING_SHARE, idle <= 1.0 - STANDING_SHARE):
+        enough = float(np.sum(turns[here])) >= FEWEST_TURNS
+        shares.append(min(MOST_SHARE, 2.0 * float(np.sum(more[here]) / np.sum(turns[here]))) if enough else None)
+    return shares[0], shares[1]
+
+
+FEWEST_TURNS = 200.0
+"""Revolutions that make a share of one kind of driving (the catalyst block of 40 CFR 86.010-18(h)(2))."""
 
 
 def bank_of(cylinder: int, car: Car | None, banks: dict[int, TrimFit]) -> int:
@@ -84,14 +140,10 @@ def bank_of(cylinder: int, car: Car | None, banks: dict[int, TrimFit]) -> int:
     return leanest
 
 
-def without(fit: TrimFit, lean: float) -> TrimFit:
-    """Return a fit with a part of the trim [%] taken off at every flow."""
-    return replace(
-        fit,
-        idle=_less(fit.idle, lean),
-        flow=_less(fit.flow, lean),
-        whole=replace(fit.whole, value=fit.whole.value - lean),
-    )
+def without(fit: TrimFit, lean: FalseLean) -> TrimFit:
+    """Return a fit with what misfires add taken off."""
+    whole = replace(fit.whole, value=fit.whole.value - lean.whole)
+    return replace(fit, idle=_less(fit.idle, lean.idle), flow=_less(fit.flow, lean.flow), whole=whole)
 
 
 def _less(level: Level | None, lean: float) -> Level | None:

@@ -44,6 +44,10 @@ UNKNOWN_SIZE = 2.0
 PART_LOAD_BREATHING = 0.78
 """Volumetric efficiency in the manifold's own density at part load, 0.65 to 0.9 (common practice)."""
 
+SLOWEST_DRIVING = 1000.0
+"""Engine speed [1/min] below which a car whose speed nobody tells is taken to stand: above a warm idle, below what a
+driver or an automatic gearbox pulls with (common practice)."""
+
 STOICHIOMETRIC = (0.97, 1.03)
 """Commanded lambda with which the oxygen sensor can govern; outside it the fuel is enriched or cut."""
 
@@ -113,6 +117,8 @@ def prepare(drive: Drive, car: Car | None) -> TrimRecord | Missing:
     good &= np.all(np.abs(total) <= END_OF_TRIM, axis=0)
     standing = held(readings(drive, "vehicle_speed"), at, LATEST_FAST)
     idle = (speed <= masks.IDLE_ENGINE_SPEED) & (standing <= masks.IDLE_VEHICLE_SPEED)
+    if not np.isfinite(standing).any():
+        idle = speed <= SLOWEST_DRIVING
     if not good.any():
         return Missing("never_hot" if not hot.any() else "never_steady")
     here = np.flatnonzero(good)

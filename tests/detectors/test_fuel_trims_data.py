@@ -136,6 +136,11 @@ def test_without_loop_status_it_is_assumed_and_said() -> None:
     assert value(finding, "loop_assumed") == 1.0
 
 
+def test_without_vehicle_speed_a_slow_engine_is_taken_to_idle() -> None:
+    assert detect(without(record(LEAKY), "vehicle_speed"), profile(LEAKY), NOTHING).signature == "unmetered_air"
+    assert detect(without(record(SOUND), "vehicle_speed"), profile(SOUND), NOTHING).verdict is Verdict.HEALTHY
+
+
 def test_open_loop_is_not_judged() -> None:
     drive = changed(record(LEAKY), "fuel_system_status", lambda one: replace(one, values=np.full(len(one.times), 8.0)))
     assert detect(drive, profile(LEAKY), NOTHING).signature == "never_steady"

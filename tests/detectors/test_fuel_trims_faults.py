@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from obdwatch.detectors.fuel_trims import NAME, detect
-from obdwatch.records import Finding, History, Signal, Urgency, Verdict
+from obdwatch.records import Finding, History, MonitorResult, Signal, Urgency, Verdict
 from tests.detectors.trimmed_car import TrimmedCar, profile, record
 
 NOTHING = History()
@@ -183,6 +183,25 @@ def test_a_lean_cylinder_is_leaner_than_its_misfires_explain() -> None:
     assert finding.signature == "lean_cylinder"
     assert finding.parts[0] == "fuel_injector"
     assert measure(finding, "cylinder") == 3.0
+
+
+def test_a_misfire_at_idle_is_not_taken_for_a_leak() -> None:
+    # Counters that rise only while the car stands: a fifth of all charges at 750 1/min misfire there and nowhere else.
+    car = replace(SOUND, exhaust=0.2)
+    drive = record(car)
+    speed = drive.signals["vehicle_speed"]
+    at = np.arange(5.0, float(speed.times[-1]), 10.0)
+    standing = np.interp(at, speed.times, speed.values) < 1.0
+    counts = np.cumsum(standing * 10.0 * 750.0 / 60.0 / 2.0 * 0.2)
+    monitors = tuple(
+        MonitorResult(t, 0x7E8, 0xA1 + cylinder, 0x0C, 0x24, (int(n), 0, 65535), float(int(n)), 0.0, 65535.0, "", True)
+        for cylinder in (1, 2, 3, 4)
+        for t, n in zip(at.tolist(), counts.tolist(), strict=True)
+    )
+    assert detect(drive, profile(car), NOTHING).verdict is Verdict.FAULT
+    finding = detect(replace(drive, monitors=monitors), profile(car), NOTHING)
+    assert finding.signature == "misfire_first"
+    assert measure(finding, "false_lean") == pytest.approx(20.0, abs=3.0)
 
 
 def _revolutions(car: TrimmedCar) -> float:
