@@ -1,9 +1,11 @@
 """Decides what the recorder asks next: the only place that knows what matters when.
 
-From key-on until the engine runs it watches the starter: supply voltage and engine speed only, as fast as the link
-goes. While the engine runs it fills every request with the parameters that are most overdue, and slips in one of the
-other requests (codes, monitor results, vehicle information) now and then. While the control units are silent it
-reads the voltage at the adapter and looks now and then whether they are back.
+At key-on it asks once for what only a standing engine shows: the pressure in the manifold is then that of the air
+outside, and after a night all temperatures are the same. Then, until the engine runs, it watches the starter: supply
+voltage and engine speed only, as fast as the link goes. While the engine runs it fills every request with the
+parameters that are most overdue, and slips in one of the other requests (codes, monitor results, vehicle information)
+now and then. While the control units are silent it reads the voltage at the adapter and looks now and then whether
+they are back.
 """
 
 from __future__ import annotations
@@ -27,6 +29,7 @@ from obdwatch.records import Connection, Exchange, Mark, MarkKind, PollClass, Re
 ENGINE_SPEED = 0x0C
 SUPPLY_VOLTAGE = 0x42
 CURRENT_DATA = 0x01
+AT_STANDSTILL = (0x0C, 0x0B, 0x33, 0x05, 0x0F, 0x46)  # engine speed; manifold, outside pressure; coolant, air, outside
 
 # At most one request in so many is not a full one, which keeps the values per second above 92 % of the ceiling even
 # while everything is asked for the first time or waits too long, and above 95 % otherwise.
@@ -91,6 +94,7 @@ class PollPlan:
         self._batch = BatchSize(connection.parameters_per_request)
         self._seconds_per_request = 1.0 / connection.rate if connection.rate > 0 else DEFAULT_DEADLINE
         self._starting_since: float | None = None
+        self._standing: list[int] = []
         self._since_other = 0
         self._turn = 0
         self._set_intervals()
@@ -146,7 +150,11 @@ class PollPlan:
         return bytes((CURRENT_DATA, ENGINE_SPEED if ENGINE_SPEED in self._queue else 0x00))
 
     def _while_starting(self, now: float) -> Ask:
-        self._starting_since = now if self._starting_since is None else self._starting_since
+        if self._starting_since is None:
+            self._starting_since = now
+            self._standing = [pid for pid in AT_STANDSTILL if self._queue.is_available(pid, now)]
+        if self._standing:
+            return self._at_standstill(now)
         self._turn += 1
         if now - self._starting_since > PATIENCE and self._turn % SPACING_WAITING == 0:
             return self._while_running(now, spacing=2)
@@ -155,6 +163,12 @@ class PollPlan:
         if self._batch.at(now) > 1:
             return Ask(bytes((CURRENT_DATA, ENGINE_SPEED, SUPPLY_VOLTAGE)), now)
         return Ask(bytes((CURRENT_DATA, SUPPLY_VOLTAGE if self._turn % 2 else ENGINE_SPEED)), now)
+
+    def _at_standstill(self, now: float) -> Ask:
+        """Once, and not again when the answer is lost: the starter may turn at any moment."""
+        count = self._batch.at(now)
+        asked, self._standing = self._standing[:count], self._standing[count:]
+        return Ask(bytes((CURRENT_DATA, *asked)), now)
 
     def _while_running(self, now: float, spacing: int | None = None) -> Ask:
         self._since_other += 1
