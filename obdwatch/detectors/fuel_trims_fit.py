@@ -22,8 +22,8 @@ FEWEST_IDLE, FEWEST_FLOW = 20, 20
 FLOW_TIMES_IDLE = 2.5
 """Air flow over idle air from which a reading counts as flow: a leak of constant flow has shrunk to 40 % there."""
 
-TOP_SHARE = 50.0
-"""Percentile of the air flows above `FLOW_TIMES_IDLE` from which the upper ones count: errors with flow show there."""
+TOP_SHARE = 0.35
+"""Share of the readings with air flowing, those with most of it, that count: errors that grow with flow show there."""
 
 IDLE_SPREAD = 1.6
 """Air over its idle median beyond which a standing engine is being revved: fan, alternator and air conditioning add up
@@ -115,8 +115,10 @@ def regimes(record: TrimRecord) -> Regimes:
         usual = min(float(np.percentile(record.air, 5.0)), IDLE_AIR * record.size)
     idle = standing & (record.air <= IDLE_SPREAD * usual)
     flowing = ~standing & (record.air >= FLOW_TIMES_IDLE * usual)
-    if flowing.any():
-        flowing &= record.air >= np.percentile(record.air[flowing], TOP_SHARE)
+    many = int(np.count_nonzero(flowing))
+    if many:
+        few = min(many, max(FEWEST_FLOW, round(TOP_SHARE * many)))
+        flowing &= record.air >= np.sort(record.air[flowing])[many - few]
     return Regimes(idle, flowing, usual)
 
 

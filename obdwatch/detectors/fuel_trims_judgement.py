@@ -19,7 +19,9 @@ from obdwatch.detectors.fuel_trims_limits import (
     FALSE_LEAN_SEEN,
     FAST_IDLE,
     FUEL_SEEN,
+    GROWS,
     HIGH_FLOW,
+    HIGH_FLOW_BENT,
     LEAN_CYLINDER,
     LEAN_THERE,
     LOW_FLOW,
@@ -173,7 +175,7 @@ def _turn(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
         signature = "unmetered_air" if leak_first else "lean_at_idle"
         return Judgement(Verdict.FAULT, signature, urgency, confidence, parts, None, contrast[0], own_low)
     high, own_high = _exceeds(_flip(contrast), HIGH_FLOW, OWN_HIGH, past, "-contrast")
-    if high and (whole.flow.value > LEAN_THERE or own_high):
+    if high and (own_high or _grows(whole, -contrast[0])):
         size = -contrast[0]
         confidence = _confidence(size, contrast[1], OWN_HIGH if own_high else HIGH_FLOW)
         parts = ("fuel_pump", "maf_sensor")
@@ -188,6 +190,13 @@ def _turn(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
         worst = max(size, whole.flow.value)
         return Judgement(Verdict.FAULT, signature, _urgency(worst), confidence, parts, None, size, own_high)
     return _rich_turn(whole, contrast)
+
+
+def _grows(whole: TrimFit, more: float) -> bool:
+    """Whether fuel is missing with air flowing, and more so with more air, rather than the sensor bent at idle."""
+    if whole.flow is None or whole.flow.value <= LEAN_THERE:
+        return False
+    return more > HIGH_FLOW_BENT or (whole.rise is not None and whole.rise[0] >= GROWS * more)
 
 
 def _rich_turn(whole: TrimFit, contrast: tuple[float, float]) -> Judgement | None:

@@ -12,9 +12,13 @@ LOW_FLOW = 5.0
 """Trim at idle over that with air flowing [%] that a sound car may have: an air-mass sensor may be off by 5 % at one
 flow against another (common practice); small injection times add to it, the control unit learns most of it away."""
 
-HIGH_FLOW = 3.0
+HIGH_FLOW, HIGH_FLOW_BENT = 3.0, 4.0
 """Trim with air flowing over that at idle [%]: fuel pressure is regulated and sensors are calibrated at such flows to
-2 % each (common practice), and a weak pump or dirty sensor grows further beyond the flows of this drive."""
+2 % each (common practice), and a weak pump or dirty sensor grows further beyond the flows of this drive. An air sensor
+that is only bent at idle, by up to 4 %, does not grow there."""
+
+GROWS = 0.8
+"""Share of that difference that must lie in a growth in proportion to flow for the smaller limit to hold."""
 
 RICH_TURN = 8.0
 """Trim at one flow below the other [%] that makes a rich fault: purge vapour alone takes off 5 % at idle."""
