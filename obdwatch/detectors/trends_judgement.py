@@ -56,7 +56,7 @@ SHORTEST = 5
 ORDER = 0.001
 """A shift must also be so rare by the order of the values alone, so that single strange drives make none."""
 
-EXPLAINED = 0.01
+EXPLAINED = 0.001
 """Beside the outside temperature a shift must still be rarer than this; its place has been paid for already."""
 
 HORIZON = {Axis.DISTANCE: 16_093.0, Axis.TIME: 365.0}
@@ -66,8 +66,8 @@ risks; a year's driving, common practice)."""
 FURTHEST = {Axis.DISTANCE: 160_934.0, Axis.TIME: 3650.0}
 """Ends of a forecast beyond 100,000 miles [km] or ten years [days] all mean the same: not in sight."""
 
-SHIFT_SHARE = 0.25
-"""A shift counts when it takes at least so much of the way to the limit."""
+SHIFT_SHARE = 0.5
+"""A shift counts when it takes half of the way to the limit: a car that is driven elsewhere shifts a little too."""
 
 CLEAR = 3.0
 """Without a limit, a drift counts when it is so many times the usual scatter between drives."""

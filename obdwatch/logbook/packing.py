@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, fields
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
 from obdwatch.car_profiles import car_from_mapping, car_to_mapping
@@ -29,6 +30,7 @@ def moment_text(moment: datetime) -> str:
     return moment.astimezone(UTC).isoformat(timespec="microseconds")
 
 
+@lru_cache(maxsize=1024)  # the features of a drive all carry its one date
 def moment_of(text: str | None) -> datetime | None:
     """Return a moment from its text."""
     return datetime.fromisoformat(text).astimezone(UTC) if text is not None else None
