@@ -82,7 +82,7 @@ def surely(value: float, sigma: float, limit: float) -> bool:
 
 
 def _confidence(value: float, sigma: float, limit: float) -> float:
-    spread = float(np.hypot(sigma, limit / 4.0))  # a limit is itself known to about a quarter
+    spread = float(np.hypot(sigma, 0.4 * limit))  # no limit is known better than that
     return float(np.clip(0.5 + 0.5 * np.tanh((value - limit * SURE_SHARE) / spread / 1.6), 0.5, 0.97))
 
 
@@ -166,9 +166,7 @@ def _turn(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
         confidence = _confidence(contrast[0], contrast[1], OWN_LOW if own_low else LOW_FLOW)
         if seen.metering == "pressure":
             parts: tuple[str, ...] = ("exhaust_leak", "intake_leak")
-            return Judgement(
-                Verdict.FAULT, "lean_at_idle", urgency, confidence, parts, None, contrast[0], own_low, ("pressure",)
-            )
+            return Judgement(Verdict.FAULT, "lean_at_idle", urgency, confidence, parts, None, contrast[0], own_low)
         leak_first = seen.leak_over_exhaust >= -TWO_LEAKS
         leaks = ("intake_leak", "crankcase_ventilation")
         parts = (*leaks, "exhaust_leak") if leak_first else ("exhaust_leak", *leaks)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import overload
 
 from obdwatch.detectors.fuel_trims_misfire import FalseLean
@@ -62,9 +62,9 @@ LOW_TURNS = ("unmetered_air", "lean_at_idle")
 UNEVEN = 2.0
 """Where it is worst, a misfire lifts the trim by so many times its mean at idle, or while driving: half of it is so."""
 
-OWN_LOW, OWN_HIGH, OWN_LEVEL, OWN_APART = 3.0, 2.0, 6.0, 3.0
+OWN_LOW, OWN_HIGH, OWN_LEVEL, OWN_APART = 3.0, 2.0, 7.0, 3.0
 """The same against the car's own healthy drives [%]: only weather, heat and learning differ between two drives of one
-car. The level also moves with the fuel in the tank: 4 % between pure petrol and a tenth of ethanol."""
+car. The level also moves by 4 % between pure petrol and a tenth of ethanol, and by what idle and road differ."""
 
 OWN_SIGMAS = 4.0
 """And beyond so many standard deviations of the car's own drives."""
@@ -103,7 +103,6 @@ class Judgement:
     bank: int | None = None
     size: float = 0.0
     by_past: bool = False
-    notes: tuple[str, ...] = field(default=())
 
 
 @dataclass(frozen=True, slots=True)
