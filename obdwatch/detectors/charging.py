@@ -41,6 +41,9 @@ DIP, DIP_T, DIP_CHANCE, FEWEST_RISES = 0.25, 3.0, 0.01, 8
 a t, and so seldom by chance. A regulator corrects within tenths of a second (common practice), so that a sound system
 shows next to nothing at this rate."""
 
+STILL_SHORT = 0.3
+"""Below the level at speed by so much [V] just above idle: three times what a regulator moves (common practice)."""
+
 FAN_FREE = 95.0
 """Coolant up to which no radiator fan runs [degC] (common practice: fans start at 95 to 105); a fan alone draws 20 to
 40 A, which an idling alternator need not have to spare."""
@@ -181,6 +184,9 @@ def _idle(record: ChargingRecord, driving: Level, past: Past) -> Judgement | Non
         return None
     if record.idle_coolant is None or record.idle_coolant > FAN_FREE:
         return None
+    # Any idle can be asked for too much; one that is weak is still short a little above it.
+    if record.above_idle is None or driving.middle - record.above_idle.middle < STILL_SHORT:
+        return None
     limit = FULL_BATTERY if past.idle is None else max(FULL_BATTERY, min(LOW, past.idle.low))
     if record.idle.middle >= limit:
         return None
@@ -223,6 +229,7 @@ def _measures(record: ChargingRecord, past: Past, car: Car | None) -> tuple[Meas
         ("charging_voltage", None, "V", usual, record.driving),
         ("idle_voltage", None, "V", (LOW, high), record.idle),
         ("running_voltage", None, "V", (LOW, high), record.running if record.driving is None else None),
+        ("voltage_above_idle", None, "V", (LOW, high), record.above_idle),
         ("overrun_voltage", None, "V", None, record.overrun),
         ("gain_on_overrun", record.overrun_gain, "V", None, None),
         ("answer_to_rising_speed", record.rising.mean if record.rising else None, "V", (-DIP, DIP), None),

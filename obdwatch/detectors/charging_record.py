@@ -20,6 +20,10 @@ SPEED_AGE = 3.0
 AT_SPEED, IDLE = 1500.0, 1100.0
 """Engine speed [1/min] above which charging is judged (published trade reference), and up to which it idles warm."""
 
+ABOVE_IDLE = 1350.0
+"""A little above idle [1/min]: a sound alternator gives half as much again there as at idle, and carries what an idle
+with air conditioner, fan and lamps cannot (common practice: its current starts near 700 and levels off near 2,000)."""
+
 SETTLED = 300.0
 """After so long [s] the battery has what the starter took (published trade reference: five minutes)."""
 
@@ -67,9 +71,10 @@ class Level:
 class ChargingRecord:
     """What a drive shows of charging: levels of the voltage, None where too little was seen.
 
-    `running` from one minute on, `driving` above 1,500 1/min and `idle`, both after five minutes; `overrun` is part of
-    driving, `overrun_gain` [V] what it has over cruising at equal engine speed. `rising`, `falling` answer changes of
-    engine speed. `air`, `idle_coolant` (high end) [degC]; `begin`, `end` [s]; `steps`: two regulated levels.
+    `running` from one minute on, `driving` above 1,500 1/min and `idle`, both after five minutes; `above_idle` lies
+    between idle and 1,350 1/min; `overrun` is part of driving, `overrun_gain` [V] what it has over cruising at equal
+    engine speed. `rising`, `falling` answer changes of engine speed. `air`, `idle_coolant` (high end) [degC]; `begin`,
+    `end` [s]; `steps`: two regulated levels.
     """
 
     source: str
@@ -80,6 +85,7 @@ class ChargingRecord:
     driving: Level | None
     idle: Level | None
     overrun: Level | None
+    above_idle: Level | None
     overrun_gain: float | None
     idle_coolant: float | None
     rising: Response | None
@@ -115,6 +121,7 @@ def prepare(drive: Drive) -> ChargingRecord | str:
         _level(volts, driving),
         _level(volts, idle),
         _level(volts, driving & (acceleration <= OVERRUN), FEWEST_OVERRUN, 0.0),
+        _level(volts, settled & (turning > IDLE) & (turning <= ABOVE_IDLE), FEWEST // 2, 0.0),
         _gain(speed, volts, driving, acceleration),
         _high_coolant(drive, times[idle]),
         rising,

@@ -169,8 +169,9 @@ def _idle(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
         "The alternator gives too little at idle.",
         (
             f"At idle it should hold {numbers.expected('idle_voltage', 1)} in mild weather with little switched on.",
-            "Below 12.7 V the battery gives current instead of taking it. If window heater, air conditioner or many"
-            " lights were on, this may be normal.",
+            f"A little above idle it was {numbers.say('voltage_above_idle', 1)}, still short of the level at speed."
+            " Below 12.7 V the battery gives current instead of taking it.",
+            "If window heater, air conditioner and many lights were on together, this may be normal.",
             CHECK_OUTPUT,
         ),
     )

@@ -1,0 +1,190 @@
+"""The cranking detector on starts drawn from the equations of a direct-current motor, and on damaged recordings."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from obdwatch.detectors.cranking import detect
+from obdwatch.records import Car, Drive, Event, EventKind, Finding, History, Session, Signal, Urgency, Verdict
+from tests.detectors.real_drives import read_drive
+from tests.detectors.starting_car import StartingCar, history_of, record
+from tests.shared_data import SHARED, shared
+
+NAMES = sorted(path.name for path in (SHARED / "data" / "warmup_drives").glob("*.csv.gz")) or ["absent"]
+
+
+def judge(car: StartingCar, history: History | None = None, profile: Car | None = None) -> Finding:
+    return detect(record(car), profile, history or History())
+
+
+def value(finding: Finding, name: str) -> float:
+    return next(one.value for one in finding.measures if one.name == name)
+
+
+def past(drives: int = 5) -> History:
+    car = StartingCar()
+    return history_of([judge(replace(car, seed=100 + i, coolant=car.coolant + i % 3)) for i in range(drives)])
+
+
+@pytest.mark.parametrize("coolant", [-18.0, 0.0, 20.0, 90.0])
+@pytest.mark.parametrize("every", [0.05, 0.08, 0.15])
+@pytest.mark.parametrize("source", ["control_module_voltage", "adapter_voltage"])
+def test_a_sound_start_is_healthy_in_any_weather(coolant: float, every: float, source: str) -> None:
+    finding = judge(StartingCar(coolant=coolant, every=every, source=source))
+    assert finding.verdict is Verdict.HEALTHY
+
+
+def test_the_numbers_are_those_of_the_motor() -> None:
+    """150 A through 8, 2 and 18 milliohm: 12.5 - 1.2 = 11.3 V at the battery, 12.5 - 4.2 = 8.3 V of back voltage."""
+    finding = judge(StartingCar(to_fire=1.5))
+    assert value(finding, "cranking_voltage") == pytest.approx(11.3, abs=0.15)
+    assert value(finding, "crank_speed") == pytest.approx(8.3 / 0.0325, rel=0.04)
+    assert value(finding, "time_to_fire") == pytest.approx(1.5, abs=0.12)
+    assert value(finding, "resting_voltage") == pytest.approx(12.42, abs=0.02)
+
+
+def test_a_battery_of_high_resistance_lets_the_voltage_collapse() -> None:
+    finding = judge(StartingCar(battery=0.026))
+    assert (finding.signature, finding.urgency, finding.parts[0]) == ("voltage_collapses", Urgency.SOON, "battery")
+
+
+def test_slow_with_the_voltage_up_is_the_starter_or_its_cables() -> None:
+    finding = judge(StartingCar(cables=0.027, to_fire=1.2))
+    assert (finding.signature, finding.parts[0]) == ("slow_with_voltage_up", "starter_motor")
+
+
+def test_a_dragging_engine_in_frost_is_no_fault_of_the_starter() -> None:
+    assert judge(StartingCar(coolant=-18.0, torque=160.0, volts=12.6)).verdict is Verdict.HEALTHY
+
+
+def test_a_battery_that_rests_low_is_discharged() -> None:
+    finding = judge(StartingCar(volts=11.9, battery=0.006))
+    assert (finding.signature, finding.parts[0]) == ("discharged", "battery")
+
+
+def test_the_car_knows_its_own_starts() -> None:
+    history = past()
+    assert judge(StartingCar(seed=7), history).verdict is Verdict.HEALTHY
+    cables = judge(StartingCar(seed=7, cables=0.012, to_fire=1.2), history)
+    assert (cables.signature, cables.parts[0]) == ("slower_at_equal_voltage", "starter_motor")
+    battery = judge(StartingCar(seed=7, battery=0.012), history)
+    assert (battery.signature, battery.parts[0]) == ("battery_weaker", "battery")
+    charge = judge(StartingCar(seed=7, volts=12.25), history)
+    assert (charge.signature, charge.parts[0]) == ("rests_lower", "battery")
+
+
+def test_a_colder_start_is_not_held_against_warmer_ones() -> None:
+    history = past()
+    for coolant in (10.0, 0.0, -15.0, 85.0):
+        assert judge(StartingCar(coolant=coolant, seed=9), history).verdict is Verdict.HEALTHY
+
+
+def test_another_source_of_voltage_is_not_compared() -> None:
+    finding = judge(StartingCar(volts=12.25, source="adapter_voltage"), past())
+    assert finding.verdict is Verdict.HEALTHY
+
+
+def test_a_new_battery_starts_a_new_past() -> None:
+    repair = Event("car", datetime(2026, 2, 1, tzinfo=UTC), EventKind.REPAIR, part="battery")
+    history = replace(past(), events=(repair,))
+    assert judge(StartingCar(volts=12.25), history).verdict is Verdict.HEALTHY
+
+
+def test_cranking_for_long_at_good_speed_is_a_hint_at_fuel_and_not_for_a_diesel() -> None:
+    car = StartingCar(to_fire=5.0)
+    finding = judge(car)
+    assert (finding.signature, finding.urgency, finding.parts[0]) == ("long_time_to_fire", Urgency.WATCH, "fuel_pump")
+    assert judge(car, profile=Car("van", fuel="diesel")).verdict is Verdict.HEALTHY
+    assert judge(StartingCar(to_fire=2.2), past()).signature == "long_time_to_fire"
+
+
+def test_an_engine_that_never_fires_is_told_from_one_that_is_not_cranked() -> None:
+    assert judge(StartingCar(fires=False, to_fire=4.0)).signature == "does_not_fire"
+    still = record(StartingCar())
+    speed = still.signals["engine_speed"]
+    calm = replace(still, signals={**still.signals, "engine_speed": replace(speed, values=np.zeros(len(speed.times)))})
+    assert detect(calm, None, History()).signature == "never_started"
+
+
+def test_a_car_that_sleeps_while_cranking_says_what_was_seen() -> None:
+    finding = judge(StartingCar(sleeps=True))
+    assert (finding.verdict, finding.signature) == (Verdict.NOT_ENOUGH_DATA, "asleep")
+    assert value(finding, "start_within") == pytest.approx(0.8, abs=0.25)
+    assert judge(StartingCar(sleeps=True, volts=11.8)).signature == "discharged"
+    asleep = history_of([judge(StartingCar(sleeps=True, seed=i)) for i in range(4)])
+    assert judge(StartingCar(sleeps=True, volts=12.25), asleep).signature == "rests_lower"
+
+
+def test_slow_sampling_is_said_and_not_judged() -> None:
+    finding = judge(StartingCar(every=0.7))
+    assert (finding.verdict, finding.signature) == (Verdict.NOT_ENOUGH_DATA, "too_few_readings")
+    assert "before you turn the key" in finding.drive_to_get
+
+
+def test_a_recording_that_begins_with_the_engine_running_is_no_start() -> None:
+    whole = record(StartingCar())
+    later = {
+        key: replace(s, times=s.times[s.times > 5.2], values=s.values[s.times > 5.2])
+        for key, s in whole.signals.items()
+    }
+    finding = detect(replace(whole, signals=later), None, History())
+    assert (finding.verdict, finding.signature) == (Verdict.NOT_ENOUGH_DATA, "started_running")
+    assert finding.drive_to_get
+
+
+def test_an_idle_that_drops_is_no_start() -> None:
+    times = np.arange(0.0, 60.0, 0.1)
+    speed = np.where((times > 30.0) & (times < 30.6), 320.0, 750.0)
+    signals = {
+        "engine_speed": Signal("engine_speed", "1/min", times, speed),
+        "control_module_voltage": Signal("control_module_voltage", "V", times, np.full(len(times), 9.0)),
+    }
+    finding = detect(Drive(Session("idle", None), signals), None, History())
+    assert finding.signature == "started_running"
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_real_drives_raise_no_alarm(name: str) -> None:
+    finding = detect(read_drive(shared(f"data/warmup_drives/{name}")), None, History())
+    assert finding.verdict is Verdict.NOT_ENOUGH_DATA
+    assert finding.drive_to_get
+
+
+def damaged(drive: Drive, generator: np.random.Generator) -> Drive:
+    """The drive with signals lost, thinned, poisoned, frozen, or out of order."""
+    signals = {}
+    for key, signal in drive.signals.items():
+        kind = generator.integers(0, 8)
+        times, values = signal.times.copy(), signal.values.copy()
+        if kind == 0:
+            continue
+        if kind == 1:
+            keep = generator.random(len(times)) < 0.1
+            times, values = times[keep], values[keep]
+        elif kind == 2:
+            values[generator.random(len(values)) < 0.5] = np.nan
+        elif kind == 3:
+            values[:] = generator.choice([0.0, 65.535, -40.0, 16383.75, 12.0])
+        elif kind == 4:
+            times = times[::-1].copy()
+        elif kind == 5:
+            times, values = times[:1], values[:1]
+        elif kind == 6:
+            times, values = times[:0], values[:0]
+        signals[key] = replace(signal, times=times, values=values)
+    return replace(drive, signals=signals)
+
+
+def test_damaged_recordings_never_raise() -> None:
+    generator = np.random.default_rng(5)
+    sound = [record(StartingCar(coolant=c)) for c in (-10.0, 20.0, 90.0)]
+    history = past()
+    for i in range(300):
+        finding = detect(damaged(sound[i % 3], generator), None, history if i % 2 else History())
+        assert all(np.isfinite(one.value) for one in finding.measures)
+        if finding.verdict is Verdict.NOT_ENOUGH_DATA:
+            assert finding.drive_to_get
