@@ -37,8 +37,8 @@ both, what else changed with them is not known (common practice)."""
 PLACE = re.compile(r"(bank|cylinder)_(\d+)$")
 
 DRIVE_TO_GET = {
-    "too_few_drives": f"Record the same kind of drive from time to time, a cold start among them: {FEWEST} drives with"
-    " their odometer readings are the fewest that show a trend.",
+    "too_few_drives": f"Record such a drive from time to time: {FEWEST} drives of one car with their odometer readings"
+    " are the fewest that show a trend.",
     "season_possible": "Record a drive in weather like that of the first drives, or record outside or intake air"
     " temperature too.",
 }

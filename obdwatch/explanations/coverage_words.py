@@ -48,6 +48,8 @@ def _step(step: Step, steps: Mapping[Step, float | None], units: str) -> str:
         Step.BRISK: "Accelerate briskly a few times, or take some hills.",
         Step.FULL_THROTTLE: "Only where it is legal and safe: twice full throttle in one gear, from 2,000 rpm to near"
         " the red line, within the speed limit.",
+        Step.CONSUMERS_OFF: "Stand in the open air, switch off heaters, blower and lights, and hold 2,000 rpm for two"
+        " minutes.",
         Step.UNTIL_FAN: "Stand in the open air and let the hot engine idle until the radiator fan has started and"
         f" stopped. Switch off at once if the coolant passes {quantity(110.0, 'degC', units, 0)}.",
         Step.READ_RESULTS: "At the end read the car's own test results ('obdwatch check').",

@@ -31,10 +31,11 @@ class Step(IntEnum):
     BRISK = 7
     FULL_THROTTLE = 8
     IDLE = 9
-    UNTIL_FAN = 10
-    READ_RESULTS = 11
-    READ_CODES = 12
-    AGAIN = 13
+    CONSUMERS_OFF = 10
+    UNTIL_FAN = 11
+    READ_RESULTS = 12
+    READ_CODES = 13
+    AGAIN = 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,12 +70,16 @@ SIGNS: tuple[tuple[Step, re.Pattern[str]], ...] = tuple(
             Step.DRIVE_WARM,
             r"drive \d+ minutes|\d+ minutes of driving|drive (warm )?for|gauge has stood",
         ),
-        (Step.DRIVE_WARM, r"drive (of at least|on until)|minutes in town|record a drive\b|until the engine is warm"),
+        (
+            Step.DRIVE_WARM,
+            r"drive (of at least|on until)|minutes in town|record a drive\b|until the engine is warm|minutes or more",
+        ),
         (Step.STEADY, r"steady \d+|at a steady|steady driving"),
-        (Step.ROLL_OUTS, r"(?<!without )(?<!without long )roll-outs"),
+        (Step.ROLL_OUTS, r"(?<!without )(?<!without long )(roll-outs|rolling stops|on overrun)"),
         (Step.BRISK, r"brisk acceleration|hills or|full acceleration|and acceleration|pull steadily"),
         (Step.FULL_THROTTLE, r"full[ -]throttle|red line"),
         (Step.IDLE, r"\bidle for|engine idle|warm idle|with idling|minutes? idle"),
+        (Step.CONSUMERS_OFF, r"switch off (window|lights|heaters)|hold 2,000 rpm"),
         (Step.UNTIL_FAN, r"fan has started"),
         (Step.READ_RESULTS, r"service 06|monitor results|test results|read the results|counters at the end"),
         (Step.READ_CODES, r"trouble codes"),
@@ -150,6 +155,8 @@ def _merged(texts: Iterable[str]) -> NextDrive:
                 known = True
                 continue
             steps = [step for step, pattern in SIGNS if pattern.search(clause)]
+            if Step.CONSUMERS_OFF in steps:  # done standing, whatever else the clause allows
+                steps = [Step.CONSUMERS_OFF]
             timed = Step.DRIVE_WARM if Step.DRIVE_WARM in steps else None
             for step in steps:
                 lasting = step in TIMED and timed in (None, step)
