@@ -78,7 +78,7 @@ def equivalent_hole(
     """Diameter of the round hole that lets a flow through [mm], the inverse of `hole_flow`; 0 for no flow.
 
     Parameters: flow [g/s]; before, after: absolute pressures [kPa]; temperature before it [degC]; discharge
-    coefficient [-]. Valid: pressure after below that before.
+    coefficient [-]. Valid: pressure after below that before. Reference: isentropic flow through an orifice.
 
     >>> round(equivalent_hole(hole_flow(3.0, 101.325, 35.0, 20.0), 101.325, 35.0, 20.0), 6)
     3.0
