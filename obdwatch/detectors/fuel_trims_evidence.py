@@ -37,6 +37,9 @@ does, so that it tips a balance and decides nothing."""
 FILLED = 15.0
 """Rise of the fuel level [%] between two drives that is a refuel: slopes and corners move a float by up to 10."""
 
+FULL_TANK = 80.0
+"""Fuel level [%] from which the last fill is so near that its fuel is what the engine burns."""
+
 ETHANOL_FUEL = 20.0
 """Alcohol [%] in the fuel that petrol is never sold with outside flexible-fuel cars (common practice: 10 to 15)."""
 
@@ -49,7 +52,7 @@ ETHANOL_TYPES = (3.0, 11.0)
 class Evidence:
     """Odds as natural logarithms: an intake leak against an exhaust leak, the air sensor against the fuel pump (0: not
     known). `false_lean`: what misfires add to the trim of each bank [%]. `refuelled` since the last drive;
-    `fuel_may_differ` when the level may be the fuel's doing.
+    `fuel_may_differ` when the level may be the fuel's doing; `fuel_untold` when nobody says what was filled in.
     """
 
     metering: str
@@ -60,6 +63,7 @@ class Evidence:
     false_lean: dict[int, FalseLean]
     refuelled: bool
     fuel_may_differ: bool
+    fuel_untold: bool
     breathing_idle: float | None
     breathing_flow: float | None
     fuel_level: float | None
@@ -92,6 +96,7 @@ def gather(
         false_lean=false_lean(drive, car, banks),
         refuelled=refuelled,
         fuel_may_differ=refuelled or _ethanol(drive, car),
+        fuel_untold=_untold(drive, car) or (level is not None and level >= FULL_TANK),
         breathing_idle=idle,
         breathing_flow=flow,
         fuel_level=level,
@@ -194,3 +199,11 @@ def _ethanol(drive: Drive, car: Car | None) -> bool:
         return True
     alcohol = readings(drive, "alcohol_fuel_percentage")
     return alcohol is not None and float(np.max(alcohol.values)) >= ETHANOL_FUEL
+
+
+def _untold(drive: Drive, car: Car | None) -> bool:
+    """Whether neither profile nor car says which fuel the engine is made for."""
+    if car is not None and car.fuel is not None:
+        return False
+    kind = readings(drive, "fuel_type")
+    return kind is None or float(kind.values[-1]) == 0.0

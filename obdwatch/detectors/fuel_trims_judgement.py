@@ -224,8 +224,11 @@ def _everywhere(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
     if not lean and not rich:
         return None
     shift = level[0] - before.middle if before is not None else level[0]
-    if seen.fuel_may_differ and abs(shift) <= MOST_ETHANOL:
+    like_fuel = abs(shift) <= MOST_ETHANOL and level[0] > -EVERYWHERE
+    if seen.fuel_may_differ and like_fuel and whole.contrast is not None:
         return Judgement(Verdict.HEALTHY, "fuel_changed", None, 0.7, (), None, shift, before is not None)
+    if like_fuel and (seen.fuel_may_differ or (before is None and seen.fuel_untold)):
+        return Judgement(Verdict.NOT_ENOUGH_DATA, "fuel_or_fault", size=shift)
     size = level[0]
     confidence = _confidence(abs(shift), level[1], OWN_LEVEL if own or own_rich else EVERYWHERE)
     if lean:
@@ -243,11 +246,11 @@ def _lean_everywhere(whole: TrimFit, seen: Evidence, size: float, confidence: fl
     leaks = ("intake_leak", "crankcase_ventilation") if metered else ()
     sensor = ("maf_sensor",) if metered else ()
     urgency = _urgency_everywhere(size)
+    if urgency is Urgency.SOON and not own:
+        urgency = Urgency.NEXT_SERVICE  # without a past it may still be what was filled in
     if whole.idle is not None and whole.flow is None:
         parts = (*leaks, "exhaust_leak", "fuel_injector", *sensor)
-        return Judgement(
-            Verdict.FAULT, "lean_idle_only_seen", _urgency_everywhere(size), confidence, parts, None, size, own
-        )
+        return Judgement(Verdict.FAULT, "lean_idle_only_seen", urgency, confidence, parts, None, size, own)
     parts = ("fuel_pump", *sensor, "fuel_injector", "oxygen_sensor_upstream")
     signature = "lean_everywhere" if whole.idle is not None else "lean_flow_only_seen"
     return Judgement(Verdict.FAULT, signature, urgency, confidence, parts, None, size, own)

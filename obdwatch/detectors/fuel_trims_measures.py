@@ -7,9 +7,12 @@ from obdwatch.detectors.fuel_trims_fit import Z95, Level, TrimFit
 from obdwatch.detectors.fuel_trims_limits import (
     BANK_APART,
     EVERYWHERE,
+    HIGH_FLOW,
+    LOW_FLOW,
     OWN_APART,
     OWN_FAST_IDLE,
     OWN_LEVEL,
+    OWN_LOW,
     Judgement,
 )
 from obdwatch.detectors.fuel_trims_past import Past
@@ -38,14 +41,15 @@ def measures_of(
     contrast = whole.contrast
     if contrast is not None:
         half = Z95 * contrast[1]
-        found.append(Measure("contrast", contrast[0], "%", (contrast[0] - half, contrast[0] + half)))
+        usual = _expected(past, "contrast", OWN_LOW, (-HIGH_FLOW, LOW_FLOW))
+        found.append(Measure("contrast", contrast[0], "%", (contrast[0] - half, contrast[0] + half), usual))
     found += _parts_of_fit(whole)
     if judgement.bank is not None:
         found.append(Measure("bank", float(judgement.bank), ""))
     shares_cylinder = judgement.signature in ("lean_cylinder", "one_bank_lean")
     if shares_cylinder and seen.misfiring_cylinder is not None:
         found.append(Measure("cylinder", float(seen.misfiring_cylinder), ""))
-    if judgement.signature == "fuel_changed":
+    if judgement.signature in ("fuel_changed", "fuel_or_fault"):
         found.append(Measure("fuel_shift", judgement.size, "%"))
     if judgement.signature == "idles_fast" and seen.idle_speed is not None:
         before = past.of("idle_speed")

@@ -45,6 +45,10 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
             "The fuel trims look right at idle, but steady driving was not seen.",
             "A weak fuel pump or a dirty air sensor shows only when much air flows.",
         ),
+        "fuel_or_fault": (
+            "The engine needs more fuel than usual at every speed alike: another fuel, or a fault.",
+            "Fuel with much alcohol does this, and so does low fuel pressure. It is not known what is in the tank.",
+        ),
         "misfire_first": (
             "A misfire upsets the fuel trims: they say nothing about fuel or air before it is cured.",
             "Air from a charge that did not burn reaches the oxygen sensor and looks like too little fuel.",

@@ -152,11 +152,30 @@ def test_one_bank_at_idle_only_is_a_leak_on_its_side() -> None:
     assert measure(finding, "bank") == 2.0
 
 
-@pytest.mark.parametrize(("gain", "signature"), [(0.2, "lean_everywhere"), (-0.2, "rich_everywhere")])
-def test_a_level_that_is_wrong_everywhere(gain: float, signature: str) -> None:
+@pytest.mark.parametrize(
+    ("gain", "signature", "urgency"),
+    [
+        (0.2, "lean_everywhere", Urgency.NEXT_SERVICE),
+        (0.14, "lean_everywhere", Urgency.WATCH),
+        (-0.2, "rich_everywhere", Urgency.SOON),
+    ],
+)
+def test_a_level_that_is_wrong_everywhere(gain: float, signature: str, urgency: Urgency) -> None:
     finding = judge(replace(SOUND, gain=gain))
     assert finding.signature == signature
-    assert finding.urgency is Urgency.SOON
+    assert finding.urgency is urgency
+
+
+def test_a_fill_of_unknown_fuel_is_not_called_a_fault() -> None:
+    car = replace(SOUND, gain=0.38)  # E85 in an engine that reckons with petrol
+    full = detect(record(car, level=95.0), profile(car), NOTHING)
+    nobody = detect(record(car), None, NOTHING)
+    for finding in (full, nobody):
+        assert finding.verdict is Verdict.NOT_ENOUGH_DATA
+        assert finding.signature == "fuel_or_fault"
+        assert finding.drive_to_get
+    half_seen = detect(record(car, ((0, 400),)), profile(car, "e85"), NOTHING)
+    assert half_seen.signature == "fuel_or_fault"
 
 
 def test_ethanol_that_the_profile_tells_of_is_no_fault() -> None:
