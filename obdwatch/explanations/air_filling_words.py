@@ -37,8 +37,8 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
         ),
         "no_reference": (
             "How full the engine gets was measured, but there is nothing yet to compare it with.",
-            "An engine with a turbo, or one whose calculated load is missing or too simple, is judged by its own earlier"
-            " drives only.",
+            "An engine with a turbo, or one whose calculated load is missing or too simple, is judged by its own"
+            " earlier drives only.",
         ),
     }
 )
