@@ -152,10 +152,14 @@ def _idle_only(record: ChargingRecord) -> Judgement:
 
 def _belt(record: ChargingRecord) -> Judgement | None:
     """The voltage dips while the engine speed rises, and not while it falls."""
-    rising, falling = record.rising, record.falling
-    if rising is None or rising.events < FEWEST_RISES or rising.mean > -DIP or rising.t > -DIP_T:
+    if record.answers is None:
         return None
-    if rising.chance > DIP_CHANCE or (falling is not None and falling.events and falling.mean < rising.mean / 2.0):
+    rising, falling = record.answers.rising, record.answers.falling
+    if rising.events < FEWEST_RISES or rising.mean > -DIP or rising.t > -DIP_T or rising.chance > DIP_CHANCE:
+        return None
+    if falling.events and falling.mean < rising.mean / 2.0:
+        return None
+    if record.answers.brief > rising.mean / 2.0:
         return None
     weak = record.idle is not None and record.idle.middle < LOW
     urgency = Urgency.SOON if weak else Urgency.NEXT_SERVICE
@@ -172,7 +176,8 @@ def _low(record: ChargingRecord, driving: Level) -> Judgement | None:
         return Judgement(Verdict.FAULT, "not_charging", Urgency.SOON, 0.95, ("alternator", "drive_belt"))
     if not _warm(record) and not flat:
         return Judgement(Verdict.NOT_ENOUGH_DATA, "heavy_load")
-    if driving.low >= SMARTEST_LOW and record.overrun is None:
+    unmatched = record.overrun_gain is None and record.overrun is not None and record.overrun.middle >= LOW
+    if driving.low >= SMARTEST_LOW and (record.overrun is None or unmatched):
         return Judgement(Verdict.NOT_ENOUGH_DATA, "perhaps_smart")
     urgency = Urgency.SOON if driving.middle < FULL_BATTERY else Urgency.NEXT_SERVICE
     return Judgement(Verdict.FAULT, "undercharges", urgency, 0.85, ("alternator", "drive_belt"))
@@ -218,11 +223,13 @@ def _spans(record: ChargingRecord, judgement: Judgement) -> tuple[Span, ...]:
     whole = Span(record.begin, record.end, "engine running")
     if judgement.signature != "belt_slips":
         return (whole,)
-    return (whole, *(Span(start, end, "dip while the speed rises") for start, end in record.dips[:10]))
+    dips = record.answers.dips if record.answers is not None else ()
+    return (whole, *(Span(start, end, "dip while the speed rises") for start, end in dips[:10]))
 
 
 def _measures(record: ChargingRecord, past: Past, car: Car | None) -> tuple[Measure, ...]:
     high = OVER if record.air is None else highest_regulated(record.air)
+    rising = record.answers.rising if record.answers is not None and record.answers.rising.events else None
     usual = (past.driving.low, past.driving.high) if past.driving is not None else (USUAL[0], high)
     rows: list[tuple[str, float | None, str, tuple[float, float] | None, Level | None]] = [
         ("outside_air", record.air, "degC", None, None),
@@ -232,8 +239,8 @@ def _measures(record: ChargingRecord, past: Past, car: Car | None) -> tuple[Meas
         ("voltage_above_idle", None, "V", (LOW, high), record.above_idle),
         ("overrun_voltage", None, "V", None, record.overrun),
         ("gain_on_overrun", record.overrun_gain, "V", None, None),
-        ("answer_to_rising_speed", record.rising.mean if record.rising else None, "V", (-DIP, DIP), None),
-        ("speed_rises", float(record.rising.events) if record.rising else None, "", None, None),
+        ("answer_to_rising_speed", rising.mean if rising else None, "V", (-DIP, DIP), None),
+        ("speed_rises", float(rising.events) if rising else None, "", None, None),
         ("led_charging", 1.0 if is_smart(record) else None, "", None, None),
         ("belt_drives_pump", 1.0 if car is not None and car.coolant_pump == "belt" else None, "", None, None),
         ("earlier_drives", float(past.driving.drives) if past.driving is not None else None, "", None, None),

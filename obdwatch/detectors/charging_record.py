@@ -38,6 +38,10 @@ BEFORE = 3.0
 
 TURNED = 1200.0
 
+AROUND = 8.0
+"""A dip is held against the voltage so long before and after [s]: a slip is over by then, a level that is led or set by
+consumers is not."""
+
 STEADY, BAND, BAND_LEAST = 40.0, 150.0, 5
 """Steady is a change within LOOK_BACK below STEADY [1/min]; voltage by speed is taken in bands [1/min]."""
 
@@ -68,12 +72,25 @@ class Level:
 
 
 @dataclass(frozen=True, slots=True)
+class Answers:
+    """How the voltage answers `rising` and `falling` engine speed, beyond what goes with the speed itself [V].
+
+    `brief` [V] is how much of the answer to rising speed is over some seconds before and after; `dips` are spans [s].
+    """
+
+    rising: Response
+    falling: Response
+    brief: float
+    dips: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ChargingRecord:
     """What a drive shows of charging: levels of the voltage, None where too little was seen.
 
     `running` from one minute on, `driving` above 1,500 1/min and `idle`, both after five minutes; `above_idle` lies
     between idle and 1,350 1/min; `overrun` is part of driving, `overrun_gain` [V] what it has over cruising at equal
-    engine speed. `rising`, `falling` answer changes of engine speed. `air`, `idle_coolant` (high end) [degC]; `begin`,
+    engine speed. `air`, `idle_coolant` (high end) [degC]; `begin`,
     `end` [s]; `steps`: two regulated levels.
     """
 
@@ -88,10 +105,8 @@ class ChargingRecord:
     above_idle: Level | None
     overrun_gain: float | None
     idle_coolant: float | None
-    rising: Response | None
-    falling: Response | None
+    answers: Answers | None
     steps: bool
-    dips: tuple[tuple[float, float], ...]
 
 
 def prepare(drive: Drive) -> ChargingRecord | str:
@@ -111,7 +126,7 @@ def prepare(drive: Drive) -> ChargingRecord | str:
     settled = running & (since >= SETTLED)
     driving, idle = settled & (turning >= AT_SPEED), settled & (turning <= IDLE)
     acceleration = _acceleration(drive, times)
-    rising, falling, dips = _answers(speed, volts, running & (since >= 60.0))
+    answers = _answers(speed, volts, running & (since >= 60.0))
     return ChargingRecord(
         volts.key,
         float(times[0]),
@@ -124,10 +139,8 @@ def prepare(drive: Drive) -> ChargingRecord | str:
         _level(volts, settled & (turning > IDLE) & (turning <= ABOVE_IDLE), FEWEST // 2, 0.0),
         _gain(speed, volts, driving, acceleration),
         _high_coolant(drive, times[idle]),
-        rising,
-        falling,
+        answers,
         _steps(values[driving]),
-        dips,
     )
 
 
@@ -200,12 +213,10 @@ def _high_coolant(drive: Drive, at: FloatArray) -> float | None:
     return float(np.percentile(coolant, 90)) if len(coolant) else None
 
 
-def _answers(
-    speed: Signal, volts: Signal, where: BoolArray
-) -> tuple[Response | None, Response | None, tuple[tuple[float, float], ...]]:
+def _answers(speed: Signal, volts: Signal, where: BoolArray) -> Answers | None:
     """How the voltage answers rising and falling engine speed beyond what goes with the speed itself, and the dips."""
     if spacing(volts) > SLOWEST or spacing(speed) > LOOK_BACK or np.count_nonzero(where) < 3 * FEWEST:
-        return None, None, ()
+        return None
     at, values = volts.times[where], volts.values[where]
     now = np.interp(at, speed.times, speed.values)
     change = now - np.interp(at - LOOK_BACK, speed.times, speed.values)
@@ -213,13 +224,13 @@ def _answers(
     usual = level_by_speed(now, values, np.abs(change) <= STEADY, BAND, BAND_LEAST)
     known = np.isfinite(usual)
     residual = (values - usual)[known]
+    near = [np.interp(at[known] + shift, at[known], residual) for shift in (-AROUND, AROUND)]
+    brief = residual - (near[0] + near[1]) / 2.0
     up, down = (turned & (change >= RISE))[known], (turned & (change <= -RISE))[known]
     dips = at[known][up & (residual < -REGULATED)]
-    return (
-        event_response(residual, up),
-        event_response(residual, down),
-        tuple((float(t) - 2, float(t) + 2) for t in dips),
-    )
+    spans = tuple((float(t) - 2.0, float(t) + 2.0) for t in dips)
+    short = float(np.mean(brief[up])) if up.any() else 0.0
+    return Answers(event_response(residual, up), event_response(residual, down), short, spans)
 
 
 def _steps(values: FloatArray) -> bool:
