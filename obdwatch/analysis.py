@@ -9,7 +9,24 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from obdwatch.detectors import warm_up
+from obdwatch.detectors import (
+    air_filling,
+    cam_timing,
+    catalyst,
+    charging,
+    cooling,
+    cranking,
+    fuel_trims,
+    idle_quality,
+    ignition_timing,
+    misfire,
+    monitor_results,
+    oxygen_sensors,
+    rationality,
+    trends,
+    warm_up,
+)
+from obdwatch.detectors.withheld import withheld
 from obdwatch.records import Car, Drive, Feature, Finding, History, Session
 from obdwatch.signals.drives import load_drive
 
@@ -18,8 +35,36 @@ if TYPE_CHECKING:
 
 Detector = Callable[[Drive, Car | None, History], Finding]
 
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """A detector, and the signals its verdict rests on: where one of them cannot be trusted, it is not asked."""
+
+    name: str
+    detect: Detector
+    uses: frozenset[str]
+
+
 # Every question that is asked of a drive, in the order in which the answers are read.
-DETECTORS: tuple[Detector, ...] = (warm_up.detect,)
+DETECTORS: tuple[Question, ...] = tuple(
+    Question(module.NAME, module.detect, module.USES)
+    for module in (
+        rationality,
+        warm_up,
+        cooling,
+        fuel_trims,
+        air_filling,
+        ignition_timing,
+        cam_timing,
+        misfire,
+        cranking,
+        charging,
+        oxygen_sensors,
+        catalyst,
+        idle_quality,
+        monitor_results,
+    )
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +102,9 @@ def analyse_drive(drive: Drive, car: Car | None = None, history: History | None 
     from obdwatch.signals.profile_check import contradictions
 
     known = history or History()
-    findings = tuple(detect(drive, car, known) for detect in DETECTORS)
+    doubts = rationality.untrusted(drive, car)
+    asked = [withheld(question.detect(drive, car, known), question.uses, doubts) for question in DETECTORS]
+    findings = (*asked, trends.detect_with(drive, car, known, asked))
     remarks = (*drive.problems, *(contradictions(drive, car) if car is not None else ()))
     return Analysis(drive.session, car, findings, remarks)
 

@@ -295,4 +295,4 @@ def _source() -> str:
 
 def _program() -> list[str]:
     """The version, the detectors asked, and their sources."""
-    return [__version__, _source(), *(f"{detect.__module__}.{detect.__qualname__}" for detect in analysis.DETECTORS)]
+    return [__version__, _source(), *(question.name for question in analysis.DETECTORS)]

@@ -20,7 +20,7 @@ from obdwatch.analysis import DETECTORS
 from obdwatch.batch import Job, Outcome, jobs_for, run
 from obdwatch.cli import run as command_line
 from obdwatch.logbook.logbook import Logbook
-from obdwatch.records import Event, EventKind, History
+from obdwatch.records import Car, Drive, Event, EventKind, Finding, History
 from tests.many_sessions import FIRST, add_drives
 
 
@@ -82,12 +82,12 @@ def test_every_drive_is_judged_with_all_earlier_ones_of_its_car(book: Logbook, m
     on_one_core(monkeypatch)
     seen: list[tuple[str, int]] = []
 
-    def detector(drive: object, car: object, history: History) -> object:
-        seen.append((drive.session.id, len({f.session_id for f in history.features})))  # type: ignore[attr-defined]
-        return real(drive, car, history)  # type: ignore[arg-type]
+    def detector(drive: Drive, car: Car | None, history: History) -> Finding:
+        seen.append((drive.session.id, len({f.session_id for f in history.features})))
+        return real.detect(drive, car, history)
 
     real = DETECTORS[0]
-    monkeypatch.setattr("obdwatch.analysis.DETECTORS", (detector,))
+    monkeypatch.setattr("obdwatch.analysis.DETECTORS", (replace(real, detect=detector),))
     list(run(everything(book), book))
     assert [earlier for name, earlier in seen if name.startswith("fern")] == [0, 1, 2, 3, 4]
     assert [earlier for name, earlier in seen if name.startswith("moss")] == [0, 1, 2]

@@ -11,7 +11,7 @@ from obdwatch.analysis import KnownDrive, analyse_drive
 from obdwatch.clock import InjectedClock
 from obdwatch.errors import InputError
 from obdwatch.recording.session_file import SessionWriter
-from obdwatch.records import Mark, MarkKind, Session
+from obdwatch.records import Mark, MarkKind, Session, Verdict
 from obdwatch.replaying import LOOK_EVERY, play
 from obdwatch.signals.drives import load_drive
 from obdwatch.signals.excerpts import until
@@ -47,9 +47,12 @@ def test_a_finding_is_news_once(session: Path) -> None:
     moments = list(play(KnownDrive(load_drive(session)), speed=1000.0, clock=InjectedClock()))
     assert moments[0].changed
     assert len(moments) > 2
-    again = [finding.detector for moment in moments[1:] for finding in moment.changed]
-    verdicts = {(f.verdict, f.signature) for moment in moments for f in moment.analysis.findings}
-    assert len(again) + 1 == len(verdicts)
+    told: dict[str, tuple[Verdict, str]] = {}
+    for moment in moments:
+        for finding in moment.changed:
+            assert told.get(finding.detector) != (finding.verdict, finding.signature)
+            told[finding.detector] = (finding.verdict, finding.signature)
+    assert told == {f.detector: (f.verdict, f.signature) for f in moments[-1].analysis.findings}
 
 
 def test_an_excerpt_knows_nothing_of_what_comes_later(session: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,16 +19,25 @@ if TYPE_CHECKING:
 URGENT = ("soon", "stop")
 
 
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """The switches of the command."""
+
+    every: bool
+    again: bool
+    full: bool
+    fail_on: bool
+
+
 @click.command("analyse")
 @click.argument("sessions", nargs=-1)
 @click.option("--car", "car_text", help="Id of a car in the logbook, or a profile (.toml).")
 @click.option("--all", "every", is_flag=True, help="Take every session of the logbook, or of --car.")
 @click.option("--again", is_flag=True, help="Judge also what was judged from the same data before.")
+@click.option("--full", is_flag=True, help="Give the reasons also for what is in order or could not be judged.")
 @click.option("--fail-on", is_flag=True, help="Exit with code 1 where a finding's urgency is soon or stop.")
 @common_options
-def command(
-    settings: Settings, sessions: tuple[str, ...], car_text: str | None, every: bool, again: bool, fail_on: bool
-) -> int:
+def command(settings: Settings, sessions: tuple[str, ...], car_text: str | None, **switches: bool) -> int:
     """Judge SESSIONS: session files, or ids of sessions in the logbook.
 
     Findings about sessions in the logbook are kept there, one session after the other: after Ctrl-C the same command
@@ -35,43 +45,37 @@ def command(
     """
     from obdwatch.commands.lookup import car_from, looks_like_a_path
 
-    if bool(sessions) == every:
+    wishes = Wishes(**switches)
+    if bool(sessions) == wishes.every:
         raise click.UsageError("name sessions, or take them --all", click.get_current_context())
     car = car_from(settings, car_text)
     files = [Path(text) for text in sessions if looks_like_a_path(text)]
     names = [text for text in sessions if not looks_like_a_path(text)]
-    if not names and not every:
-        return _judge(settings, None, files, [], car, every, again, fail_on)
+    if not names and not wishes.every:
+        return _judge(settings, None, files, [], car, wishes)
     with settings.open_logbook() as logbook:
-        if every:
+        if wishes.every:
             for problem in logbook.rescan().problems:
                 click.echo(f"obdwatch: {problem}", err=True)
-        return _judge(settings, logbook, files, names, car, every, again, fail_on)
+        return _judge(settings, logbook, files, names, car, wishes)
 
 
 def _judge(
-    settings: Settings,
-    logbook: Logbook | None,
-    files: list[Path],
-    names: list[str],
-    car: Car | None,
-    every: bool,
-    again: bool,
-    fail_on: bool,
+    settings: Settings, logbook: Logbook | None, files: list[Path], names: list[str], car: Car | None, wishes: Wishes
 ) -> int:
     from obdwatch.batch import jobs_for
 
-    jobs = jobs_for(logbook, files, names, car, every)
-    outcomes = _outcomes(settings, jobs, logbook, again)
+    jobs = jobs_for(logbook, files, names, car, wishes.every)
+    outcomes = _outcomes(settings, jobs, logbook, wishes.again)
     problems = [outcome.problem for outcome in outcomes if outcome.problem is not None]
     analyses = [outcome.analysis for outcome in outcomes if outcome.analysis is not None]
     if problems and not analyses:
         raise problems[0]
-    _print(settings, analyses, [str(problem) for problem in problems])
+    _print(settings, analyses, [str(problem) for problem in problems], wishes.full)
     if problems:
         return BAD_INPUT
     urgent = any(f.urgency is not None and f.urgency in URGENT for a in analyses for f in a.findings)
-    return 1 if fail_on and urgent else 0
+    return 1 if wishes.fail_on and urgent else 0
 
 
 def _outcomes(settings: Settings, jobs: list[Job], logbook: Logbook | None, again: bool) -> list[Outcome]:
@@ -92,7 +96,7 @@ def _outcomes(settings: Settings, jobs: list[Job], logbook: Logbook | None, agai
     return outcomes
 
 
-def _print(settings: Settings, analyses: list[Analysis], problems: list[str]) -> None:
+def _print(settings: Settings, analyses: list[Analysis], problems: list[str], full: bool) -> None:
     for problem in problems:
         click.echo(f"obdwatch: {problem}", err=True)
     if settings.as_json:
@@ -101,7 +105,7 @@ def _print(settings: Settings, analyses: list[Analysis], problems: list[str]) ->
     if not analyses:
         click.echo("No sessions to judge.")
         return
-    click.echo("\n\n".join("\n".join(_lines(analysis, settings.units)) for analysis in analyses))
+    click.echo("\n\n".join("\n".join(_lines(analysis, settings.units, full)) for analysis in analyses))
     steps = _next_drive(analyses, settings.units)
     if steps:
         click.echo("\n".join(["", "The next drive, to know more:", *(f"  - {step}" for step in steps)]))
@@ -135,12 +139,14 @@ def _next_drive(analyses: list[Analysis], units: str) -> tuple[str, ...]:
     return next_drive_words(next_drive([finding for analysis in analyses for finding in analysis.findings]), units)
 
 
-def _lines(analysis: Analysis, units: str) -> list[str]:
-    from obdwatch.commands.words import finding_lines
+def _lines(analysis: Analysis, units: str, full: bool) -> list[str]:
+    from obdwatch.commands.words import findings_lines
 
     session = analysis.session
     day = session.started_at.astimezone().strftime("%Y-%m-%d %H:%M") if session.started_at else "date unknown"
     lines = [f"Session {session.id}, {day}, car {session.car_id or 'not named'}"]
-    for finding in analysis.findings:
-        lines += finding_lines(finding, units)
-    return [*lines, *(f"Note: {remark}" for remark in analysis.remarks)]
+    return [
+        *lines,
+        *findings_lines(analysis.findings, units, full),
+        *(f"Note: {remark}" for remark in analysis.remarks),
+    ]

@@ -62,12 +62,11 @@ def _make_room(folder: Path) -> None:
 
 
 def _tell(step: Step, settings: Settings) -> None:
-    from obdwatch.commands.words import finding_lines
+    from obdwatch.commands.words import findings_lines
 
     click.echo(step.text)
-    for finding in step.findings:
-        for line in finding_lines(finding, settings.units):
-            click.echo(f"  {line}")
+    for line in findings_lines(step.findings, settings.units) if step.findings else ():
+        click.echo(f"  {line}")
     click.echo("")
 
 

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 from obdwatch.units import quantity
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from obdwatch.explanations.codes import Advice
     from obdwatch.records import Finding, MonitorResult
     from obdwatch.signals.coverage import Coverage
@@ -23,6 +25,29 @@ def finding_lines(finding: Finding, units: str) -> list[str]:
     lines += [f"  {reason}" for reason in words.reasons]
     lines += [f"  To know more: {words.drive_to_get}"] if words.drive_to_get else []
     return [*lines, *(f"  Caution: {caution}" for caution in words.cautions)]
+
+
+def findings_lines(findings: Sequence[Finding], units: str, full: bool = False) -> list[str]:
+    """All answers on a drive: faults with their reasons, the most urgent first; of the rest what they say, unless
+    `full`.
+    """
+    from obdwatch.explanations.findings import explain
+    from obdwatch.records import Verdict
+    from obdwatch.urgency import Urgency
+
+    urgent_first = [*reversed(Urgency), None]
+    faults = [one for one in findings if one.verdict is Verdict.FAULT]
+    faults.sort(key=lambda one: urgent_first.index(one.urgency))
+    lines = [line for one in faults for line in finding_lines(one, units)]
+    lines = lines or ["Nothing wrong was found in what this drive could show."]
+    titles = {Verdict.HEALTHY: "In order:", Verdict.NOT_ENOUGH_DATA: "Not to be judged by this drive:"}
+    for verdict, title in titles.items():
+        answers = [explain(one, units) for one in findings if one.verdict is verdict]
+        if full:
+            lines += [line for one in answers for line in finding_lines(one, units)]
+        elif answers:
+            lines += [title, *(f"  - {one.headline}" for one in answers)]
+    return lines
 
 
 def coverage_words(seen: Coverage) -> str:

@@ -25,6 +25,9 @@ from obdwatch.records import BoolArray, Car, Drive, Finding, History, Span, Urge
 
 NAME = "warm_up"
 
+USES = frozenset({"coolant_temperature", "air_flow", "intake_manifold_pressure"})
+"""Signals without which, or with a wrong one of which, there is no verdict."""
+
 FAULT_PROBABILITY = 0.95
 """A fault is claimed when it is at least so probable; healthy cars then get one false alarm in some hundred drives."""
 

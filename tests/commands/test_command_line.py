@@ -13,6 +13,7 @@ from pathlib import Path
 import click
 import pytest
 
+from obdwatch.analysis import DETECTORS, Question
 from obdwatch.cli import COMMANDS, program, run
 from obdwatch.logbook.logbook import Logbook
 from obdwatch.recording.session_file import SUFFIX
@@ -155,7 +156,7 @@ def test_an_import_is_analysed_exported_and_imported_again(
     assert run(["analyse", path.stem, "--logbook", str(book), "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
     assert set(document) >= {"car", "sessions", "findings", "parts", "coverage"}
-    assert [finding["detector"] for finding in document["findings"]] == ["warm_up"]
+    assert [finding["detector"] for finding in document["findings"]] == [*(one.name for one in DETECTORS), "trends"]
     assert document["coverage"][0]["drive_to_get"]
     for form in ("csv", "csv-wide", "parquet", "mdf4", "obdw", "exchanges"):
         suffix = {"parquet": ".parquet", "mdf4": ".mf4", "obdw": ".obdw"}.get(form, ".csv")
@@ -322,7 +323,7 @@ def test_a_replay_judges_a_stored_drive_as_the_car_it_belongs_to(
         asked.append(car.id if car is not None else None)
         return Finding("test", Verdict.HEALTHY)
 
-    monkeypatch.setattr("obdwatch.analysis.DETECTORS", (detector,))
+    monkeypatch.setattr("obdwatch.analysis.DETECTORS", (Question("test", detector, frozenset()),))
     for command in (["analyse", path.stem], ["replay", path.stem], ["codes", "P0128", "--drive", path.stem]):
         assert run([*command, *where]) == 0
     assert asked == ["fern", "fern", "fern"]
