@@ -20,9 +20,10 @@ NAME = "trends"
 USES: frozenset[str] = frozenset()
 """No signal of the drive itself: a doubt about one is the other detectors' to raise."""
 
-SOON_SHARE, NEXT_SERVICE_SHARE = 0.1, 0.5
-"""Shares of the horizon within which a limit is met soon, or before the next service: 1,000 and 5,000 miles of 10,000
-(the nearer forecasts of part risks)."""
+NEXT_SERVICE_SHARE = 0.5
+"""Share of the horizon within which a limit is met before the next service but one: 5,000 miles of 10,000 (a nearer
+forecast of part risks). A limit here is the end of what is healthy, so nothing is more urgent than a service: what is,
+its own detector says from the drive itself."""
 
 FOLLOWED_TWICE = 2
 """A feature counts as followed, and takes its share of the budget, from its second value on."""
@@ -109,7 +110,7 @@ def _nearness(one: Movement) -> tuple[float, str]:
 
 
 def _weight(worst: Movement) -> tuple[str, Urgency]:
-    """Return signature and urgency; a limit that is met already is the more urgent business of its own detector."""
+    """Return signature and urgency; a limit that is met already is the business of its own detector."""
     if worst.forecast is not None and worst.forecast.distance <= 0.0:
         return "past_limit", Urgency.NEXT_SERVICE
     if worst.shift_at is not None:
@@ -117,8 +118,6 @@ def _weight(worst: Movement) -> tuple[str, Urgency]:
     if worst.forecast is None:
         return "drifts", Urgency.WATCH
     share = worst.forecast.distance / HORIZON[worst.series.axis]
-    if share <= SOON_SHARE:
-        return "drifts_to_limit", Urgency.SOON
     return "drifts_to_limit", Urgency.NEXT_SERVICE if share <= NEXT_SERVICE_SHARE else Urgency.WATCH
 
 
