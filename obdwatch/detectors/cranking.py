@@ -39,7 +39,7 @@ SLOWEST, SLOWEST_COLD = 150.0, 100.0
 """Slowest speed of a healthy starter [1/min]: 150 to 300 is typical (trade reference), 100 in hard frost (common
 practice)."""
 
-COLD, HARD_FROST = 5.0, -18.0
+COLD, HARD_FROST = 20.0, -18.0
 """Between these coolant temperatures [degC] the slowest speed falls from the one to the other."""
 
 LONG_CRANK, HARD_FROST_CRANK = 3.0, 8.0
@@ -96,7 +96,7 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
 
 def _judge(start: Start, past: Past, car: Car | None) -> Judgement:
     diesel = car is not None and car.fuel == "diesel"
-    for fault in (_deep(start), _slow(start), _weaker(start, past), _slower(start, past), _low(start, past)):
+    for fault in (_deep(start), _slow(start, past), _weaker(start, past), _slower(start, past), _low(start, past)):
         if fault is not None:
             return fault
     late = None if diesel else _late(start, past)
@@ -143,9 +143,11 @@ def _deep(start: Start) -> Judgement | None:
     return None
 
 
-def _slow(start: Start) -> Judgement | None:
-    """Slow by the standard of any car; the voltage above the floor leaves starter and cables."""
-    if not start.complete or start.speed is None or start.speed >= slowest(start.coolant):
+def _slow(start: Start, past: Past) -> Judgement | None:
+    """Slow by the standard of any car, and not usual for this one; the voltage tells starter from battery."""
+    if not start.complete or start.speed is None or start.speed * (1.0 + start.speed_error) >= slowest(start.coolant):
+        return None
+    if past.speed is not None and start.speed >= past.speed.limit:
         return None
     assert start.cranking is not None
     if start.cranking >= doubtful(start):

@@ -51,8 +51,12 @@ of the charge (published resting table) and beyond what key-on consumers change.
 FLOORS = {"crank_speed": 0.02, "voltage_sag": 0.08, "resting_voltage": 0.03}
 """Least scatter between starts: speed as a share, volts; a few equal drives do not prove a car so exact."""
 
-SIGMAS = 4.0
-"""Standard deviations of the own scatter: one false alarm in some ten thousand starts."""
+SIGMAS, ERRORS = 4.0, 2.0
+"""Standard deviations of the own scatter, one false alarm in some ten thousand starts; and standard errors of today's
+readings on top of it."""
+
+FEWEST_COMPARED = 4
+"""Readings of a quantity for a comparison with the past: one may be spinning up or inrush, and three make a middle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +86,9 @@ def compare(start: Start, history: History) -> Past:
     starts = [one for one in _starts(history) if one.get(FROM_ADAPTER) == same]
     return Past(
         _speed(start, starts),
-        _volts(start, starts, "voltage_sag", -SAG_PER_KELVIN, LEAST_SAG, +1.0),
+        _volts(start, starts, "voltage_sag", -SAG_PER_KELVIN, LEAST_SAG, +1.0)
+        if start.volts >= FEWEST_COMPARED
+        else None,
         _volts(start, starts, "resting_voltage", RESTING_PER_KELVIN, LEAST_RESTING, -1.0),
         _to_fire(start, starts),
     )
@@ -131,13 +137,13 @@ def _speed(start: Start, starts: list[dict[str, float]]) -> Own | None:
     both = [one for one in starts if one.get("crank_speed", 0.0) > 0.0 and "cranking_voltage" in one]
     speed = _expected(start, [(one["coolant_at_start"], np.log(one["crank_speed"])) for one in both], SPEED_PER_KELVIN)
     volts = _expected(start, [(one["coolant_at_start"], one["cranking_voltage"]) for one in both], SAG_PER_KELVIN)
-    if speed is None or volts is None or start.cranking is None:
+    if speed is None or volts is None or start.cranking is None or start.speeds < FEWEST_COMPARED:
         return None
     usual, spread, drives = float(np.exp(speed[0])), max(FLOORS["crank_speed"], speed[1]), speed[2]
     if start.cranking < volts[0]:
         usual = speed_at_voltage(usual, volts[0], start.cranking, BACK_SHARE)
-    slack = max(LEAST_SLOWER, SIGMAS * spread * np.sqrt(1.0 + 1.0 / drives))
-    return Own(usual, usual * (1.0 - slack), drives)
+    slack = max(LEAST_SLOWER, _slack(spread, drives, start.speed_error))
+    return Own(usual, float(usual * (1.0 - slack)), drives)
 
 
 def _volts(
@@ -148,8 +154,13 @@ def _volts(
     if found is None:
         return None
     usual, spread, drives = found
-    slack = max(least, SIGMAS * max(FLOORS[name], spread) * np.sqrt(1.0 + 1.0 / drives))
+    slack = max(least, _slack(max(FLOORS[name], spread), drives, 0.0))
     return Own(usual, usual + sign * slack, drives)
+
+
+def _slack(spread: float, drives: int, error: float) -> float:
+    """How far a start may be from the middle of the past by scatter between starts and by its own few readings."""
+    return float(np.hypot(SIGMAS * spread * np.sqrt(1.0 + 1.0 / drives), ERRORS * error))
 
 
 LONGER, LONGER_BY = 2.0, 0.5

@@ -53,6 +53,7 @@ class Start:
     Voltages [V]: `resting`, `cranking` (middle without the inrush), `lowest`; `speed` [1/min] and its `ripple` [-] on
     the plateau; `speeds` and `volts` count the readings while cranking; `to_fire` [s] from the first turn, `within` [s]
     the longest the start can have lasted; `coolant` [degC]; `source` names the voltage signal.
+    `speed_error` [-] is a standard error, as compressions swing the speed and readings are few.
     """
 
     begin: float
@@ -70,6 +71,7 @@ class Start:
     within: float | None = None
     coolant: float | None = None
     asleep: bool = False
+    speed_error: float = 0.0
 
     @property
     def complete(self) -> bool:
@@ -153,6 +155,7 @@ def _start(drive: Drive, speed: Signal, end: int) -> Start:
         to_fire=stop - begin if seen and begin < stop else None,
         within=within,
         coolant=_coolant(drive, begin),
+        speed_error=_error(steady),
         asleep=any(m.kind is MarkKind.ASLEEP and abs(m.t - stop) <= LONGEST_GAP for m in drive.marks),
     )
 
@@ -205,6 +208,18 @@ def _plateau(values: FloatArray) -> FloatArray:
     body = values[1:] if len(values) > FEWEST else values
     middle = float(np.median(body))
     return body[np.abs(body - middle) <= PLATEAU * middle]
+
+
+LEAST_SWING = 0.02
+"""Share of the speed by which two or three readings may agree by luck."""
+
+
+def _error(values: FloatArray) -> float:
+    """Standard error of the mean of a few readings, as a share of it."""
+    if len(values) < 2:
+        return LEAST_SWING
+    scatter = max(float(np.std(values, ddof=1)) / float(np.mean(values)), LEAST_SWING)
+    return scatter / float(np.sqrt(len(values)))
 
 
 def _coolant(drive: Drive, begin: float) -> float | None:

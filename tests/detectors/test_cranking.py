@@ -77,6 +77,16 @@ def test_the_car_knows_its_own_starts() -> None:
     assert (charge.signature, charge.parts[0]) == ("rests_lower", "battery")
 
 
+def test_a_car_that_always_turned_slowly_is_not_blamed_for_it_once_it_is_known() -> None:
+    slow = StartingCar(constant=0.053)
+    usual = judge(slow)
+    assert value(usual, "crank_speed") > 150.0
+    history = history_of([judge(replace(slow, seed=i)) for i in range(5)])
+    slower = replace(slow, constant=0.0555, seed=9)
+    assert judge(slower).signature == "slow_with_voltage_up"
+    assert judge(slower, history).verdict is Verdict.HEALTHY
+
+
 def test_a_colder_start_is_not_held_against_warmer_ones() -> None:
     history = past()
     for coolant in (10.0, 0.0, -15.0, 85.0):
