@@ -177,8 +177,17 @@ def test_one_command_judges_the_drives_of_a_car_and_asks_for_one_drive(
     assert [session["id"] for session in document["sessions"]] == ["moss-00", "moss-01", "moss-02"]
     detectors = [entry["detector"] for entry in document["coverage"]]
     assert len(detectors) == len(set(detectors)) > 0
-    assert isinstance(document["next_drive"], list)
+    (wanted,) = document["next_drive"]
+    assert wanted["car"] == "moss"
+    assert len(wanted["steps"]) == len(set(wanted["steps"])) > 0
     assert set(book.analyses()) == {"moss-00", "moss-01", "moss-02"}
+
+
+def test_each_car_is_asked_for_a_drive_of_its_own(book: Logbook, capsys: pytest.CaptureFixture[str]) -> None:
+    assert command_line(["analyse", "fern-00", "moss-00", "--logbook", str(book.directory)]) == 0
+    said = capsys.readouterr().out
+    assert "The next drive of fern, to know more:" in said
+    assert "The next drive of moss, to know more:" in said
 
 
 def test_names_and_all_exclude_each_other(book: Logbook, capsys: pytest.CaptureFixture[str]) -> None:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from obdwatch.analysis import Analysis
     from obdwatch.batch import Job, Outcome
     from obdwatch.logbook.logbook import Logbook
-    from obdwatch.records import Car
+    from obdwatch.records import Car, Finding
 
 URGENT = ("soon", "stop")
 
@@ -106,9 +106,10 @@ def _print(settings: Settings, analyses: list[Analysis], problems: list[str], fu
         click.echo("No sessions to judge.")
         return
     click.echo("\n\n".join("\n".join(_lines(analysis, settings.units, full)) for analysis in analyses))
-    steps = _next_drive(analyses, settings.units)
-    if steps:
-        click.echo("\n".join(["", "The next drive, to know more:", *(f"  - {step}" for step in steps)]))
+    several = len(_by_car(analyses)) > 1
+    for car_id, steps in _next_drives(analyses, settings.units).items():
+        of_car = f" of {car_id or 'the car that is not named'}" if several else ""
+        click.echo("\n".join(["", f"The next drive{of_car}, to know more:", *(f"  - {step}" for step in steps)]))
 
 
 def _document(analyses: list[Analysis], problems: list[str], units: str) -> dict[str, object]:
@@ -117,26 +118,37 @@ def _document(analyses: list[Analysis], problems: list[str], units: str) -> dict
     from obdwatch.signals.next_drive import standing
 
     findings = [explain(finding, units) for analysis in analyses for finding in analysis.findings]
-    latest = standing(findings)
     return {
         "car": analyses[-1].car if analyses else None,
         "sessions": [analysis.session for analysis in analyses],
         "findings": findings,
         "parts": None,
         "coverage": [
-            {"detector": f.detector, "state": f.verdict, "drive_to_get": f.drive_to_get or None} for f in latest
+            {"car": car_id, "detector": f.detector, "state": f.verdict, "drive_to_get": f.drive_to_get or None}
+            for car_id, found in _by_car(analyses).items()
+            for f in standing(found)
         ],
-        "next_drive": _next_drive(analyses, units),
+        "next_drive": [{"car": car_id, "steps": steps} for car_id, steps in _next_drives(analyses, units).items()],
         "remarks": [remark for analysis in analyses for remark in analysis.remarks],
         "problems": problems,
     }
 
 
-def _next_drive(analyses: list[Analysis], units: str) -> tuple[str, ...]:
+def _by_car(analyses: list[Analysis]) -> dict[str | None, list[Finding]]:
+    """The findings of each car, oldest first."""
+    found: dict[str | None, list[Finding]] = {}
+    for analysis in analyses:
+        found.setdefault(analysis.session.car_id, []).extend(analysis.findings)
+    return found
+
+
+def _next_drives(analyses: list[Analysis], units: str) -> dict[str | None, tuple[str, ...]]:
+    """What to drive next with each car, where anything is left to know."""
     from obdwatch.explanations.coverage_words import next_drive_words
     from obdwatch.signals.next_drive import next_drive
 
-    return next_drive_words(next_drive([finding for analysis in analyses for finding in analysis.findings]), units)
+    said = {car_id: next_drive_words(next_drive(found), units) for car_id, found in _by_car(analyses).items()}
+    return {car_id: steps for car_id, steps in said.items() if steps}
 
 
 def _lines(analysis: Analysis, units: str, full: bool) -> list[str]:
