@@ -82,7 +82,7 @@ def test_a_car_that_always_turned_slowly_is_not_blamed_for_it_once_it_is_known()
     usual = judge(slow)
     assert value(usual, "crank_speed") > 150.0
     history = history_of([judge(replace(slow, seed=i)) for i in range(5)])
-    slower = replace(slow, constant=0.0555, seed=9)
+    slower = replace(slow, constant=0.0575, seed=9)
     assert judge(slower).signature == "slow_with_voltage_up"
     assert judge(slower, history).verdict is Verdict.HEALTHY
 
@@ -127,6 +127,17 @@ def test_a_car_that_sleeps_while_cranking_says_what_was_seen() -> None:
     assert judge(StartingCar(sleeps=True, volts=11.8)).signature == "discharged"
     asleep = history_of([judge(StartingCar(sleeps=True, seed=i)) for i in range(4)])
     assert judge(StartingCar(sleeps=True, volts=12.25), asleep).signature == "rests_lower"
+
+
+@pytest.mark.parametrize(("battery", "signature"), [(0.008, "asleep"), (0.028, "voltage_collapses")])
+def test_the_adapter_sees_the_voltage_while_the_control_units_sleep(battery: float, signature: str) -> None:
+    car = StartingCar(battery=battery, source="adapter_voltage")
+    sleeping = record(replace(car, sleeps=True))
+    seen = {**sleeping.signals, "adapter_voltage": record(car).signals["adapter_voltage"]}
+    finding = detect(replace(sleeping, signals=seen), None, History())
+    assert finding.signature == signature
+    assert value(finding, "cranking_voltage") == pytest.approx(12.5 - 150.0 * battery, abs=0.3)
+    assert value(finding, "time_to_fire") == pytest.approx(0.8, abs=0.2)
 
 
 def test_slow_sampling_is_said_and_not_judged() -> None:
