@@ -24,7 +24,7 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
         ),
         "asleep": (
             "The control units sleep while the starter turns: this car does not show its cranking.",
-            "No readings came while the starter turned. Many cars do this; it is no fault.",
+            "They sent too little while the starter turned. Many cars do this; it is no fault.",
         ),
         "too_few_readings": (
             "Too few readings came while the starter turned.",
@@ -64,7 +64,15 @@ def _missing(finding: Finding, numbers: Numbers) -> Words:
     headline, reason = MISSING.get(finding.signature, ("This recording cannot tell how the engine starts.", ""))
     reasons = [reason] if reason else []
     if numbers.get("resting_voltage") is not None:
-        reasons.append(f"Before the start the voltage was {numbers.say('resting_voltage', 2)}, which is good enough.")
+        reasons.append(
+            f"Before the start the voltage was {numbers.say('resting_voltage', 2)}: the battery is about"
+            f" {numbers.say('charge_at_rest')} charged."
+        )
+        reasons.extend(_low(numbers))
+    if numbers.get("cranking_voltage") is not None:
+        reasons.append(
+            f"The starter pulled it down to {numbers.say('cranking_voltage', 1)}, as a sound battery allows."
+        )
     if numbers.get("start_within") is not None:
         reasons.append(f"The engine ran within {numbers.say('start_within', 1)} of standing still.")
     if numbers.get("speed_readings") is not None and finding.signature == "too_few_readings":
