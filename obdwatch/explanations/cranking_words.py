@@ -117,7 +117,10 @@ WELL_CHARGED = 65.0
 def _baseline(numbers: Numbers) -> str:
     earlier = numbers.get("earlier_starts")
     if earlier is None:
-        return "This was held against what any car should do. More recorded starts of this car will make it sharper."
+        return (
+            "This was held against what any car should do. A starter that weakens slowly shows only against earlier"
+            " starts of this car, so record some more."
+        )
     return f"This agrees with {earlier.value:.0f} earlier starts of this car at about the same temperature."
 
 
