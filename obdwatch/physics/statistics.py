@@ -107,35 +107,6 @@ def trend_probability(values: FloatArray) -> float:
     return exact_probability(found.score, len(values))
 
 
-def partial_mann_kendall(values: FloatArray, beside: FloatArray) -> RankTest:
-    """Return whether values rise or fall beyond what goes with a second quantity `beside` (such as temperature).
-
-    Valid: ten values or more, few ties. Reference: Libiseller and Grimvall 2002, with the covariance of Dietz and
-    Killeen 1981.
-
-    >>> outside = np.array([20.0, 18.0, 15.0, 16.0, 10.0, 11.0, 6.0, 4.0, 5.0, 1.0])
-    >>> partial_mann_kendall(2.0 * outside, outside).probability  # nothing is left when the weather explains it all
-    1.0
-    """
-    count = len(values)
-    if len(np.unique(beside)) < 2:
-        return mann_kendall(values)
-    signs, others = _signs(values), _signs(beside)
-    agreeing = float(np.sum(np.triu(signs * others, 1)))
-    ranks, other_ranks = (count + 1 + signs.sum(axis=0)) / 2.0, (count + 1 + others.sum(axis=0)) / 2.0
-    covariance = (agreeing + 4.0 * float(ranks @ other_ranks) - count * (count + 1) ** 2) / 3.0
-    variance, other_variance = _variance(values), _variance(beside)
-    if variance <= 0.0:
-        return RankTest(0.0, 0.0, 0.0, 1.0)
-    share = covariance / other_variance
-    left = variance - covariance**2 / other_variance
-    if left <= 1e-9 * variance:
-        return RankTest(0.0, 0.0, 0.0, 1.0)
-    score = _score(values) - share * _score(beside)
-    normal = score / math.sqrt(left)
-    return RankTest(score, left, normal, math.erfc(abs(normal) / math.sqrt(2.0)))
-
-
 def partial_trend(values: FloatArray, beside: FloatArray, along: FloatArray | None = None) -> tuple[float, float]:
     """Return how values in the order of time rise beyond what goes with a second quantity: t and its probability.
 

@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import math
 from datetime import timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from obdwatch.analysis import analyse_file
 from obdwatch.detectors.trends import DRIVE_TO_GET, NAME, detect, detect_with
 from obdwatch.detectors.trends_judgement import BUDGET, FEWEST, spent
 from obdwatch.detectors.trends_table import Harm, Rule, rule_for, rules, unclassified
@@ -269,3 +271,10 @@ def test_names_that_no_row_speaks_of_are_told_and_not_followed() -> None:
         "warm_up", Verdict.HEALTHY, measures=(Measure("never_heard_of", 1.0, ""), Measure("duration", 1.0, "s"))
     )
     assert unclassified([new]) == ("warm_up/never_heard_of",)
+
+
+def test_every_number_of_a_recorded_drive_is_classified() -> None:
+    path = sorted((Path(__file__).parents[2] / "recorded_sessions").glob("*.obdw"))[0]
+    findings = analyse_file(path).findings
+    assert len(findings) > 10
+    assert unclassified(findings) == ()
