@@ -114,7 +114,7 @@ def prepare(drive: Drive) -> ChargingRecord | str:
     speed = readings(drive, "engine_speed")
     if speed is None:
         return "speed_missing"
-    volts = _voltage(drive)
+    volts = _voltage(drive, speed)
     if volts is None:
         return "voltage_missing"
     times, values = volts.times, volts.values
@@ -144,7 +144,7 @@ def prepare(drive: Drive) -> ChargingRecord | str:
     )
 
 
-def _voltage(drive: Drive) -> Signal | None:
+def _voltage(drive: Drive, speed: Signal) -> Signal | None:
     """The adapter's own voltage where it comes about as often as the control unit's, which reads a little lower."""
     found: list[Signal] = []
     for key in ("adapter_voltage", "control_module_voltage", "control_module_voltage@7E9"):
@@ -152,6 +152,7 @@ def _voltage(drive: Drive) -> Signal | None:
         if signal is None:
             continue
         possible = (signal.values >= VOLTS[0]) & (signal.values <= VOLTS[1])
+        possible &= held(speed, signal.times, SPEED_AGE) >= 0.0  # a parked car is watched by the adapter alone
         if np.count_nonzero(possible) >= FEWEST:
             found.append(Signal(key, signal.unit, signal.times[possible], signal.values[possible], signal.ecu))
     if not found:
