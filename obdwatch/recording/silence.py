@@ -1,6 +1,6 @@
 """What to do while no control unit answers: ignition off, or units asleep through cranking.
 
-The voltage at the adapter still tells of the starter, so it is read as fast as the link goes at first and whenever it
+The voltage at the adapter still tells of the starter, so it is read many times a second at first and whenever it
 moves, and rarely over a parked night; now and then a probe looks whether the units are back.
 """
 
@@ -28,7 +28,7 @@ class _Stage:
     probe: float
 
 
-STAGES = (_Stage(30.0, 0.0, 1.0), _Stage(600.0, 1.0, 2.0), _Stage(float("inf"), 2.0, 10.0))  # common practice
+STAGES = (_Stage(30.0, 0.04, 1.0), _Stage(600.0, 1.0, 2.0), _Stage(float("inf"), 2.0, 10.0))  # common practice
 
 
 class Silence:
