@@ -80,20 +80,27 @@ def back_to_drives() -> Component:
 
 
 def finding_card(index: int, finding: Finding, units: str) -> Component:
-    """One finding in full: state, headline, reasons, numbers, the places in the drive, what to do next."""
-    return html.Article(
-        [
-            html.P(state(finding)),
-            html.H3(finding.headline),
-            _points_to(finding),
-            html.Ul([html.Li(reason) for reason in finding.reasons]) if finding.reasons else None,
-            _drive_to_get(finding),
-            *_places(index, finding),
-            cautions_box(finding.cautions),
-            _measures(finding.measures, units),
-        ],
-        className=f"finding {finding.verdict}",
+    """One answer: a fault in full; of the rest what it says, with its reasons a click away."""
+    head = [html.P(state(finding)), html.H3(finding.headline)]
+    reasons = [
+        _points_to(finding),
+        html.Ul([html.Li(reason) for reason in finding.reasons]) if finding.reasons else None,
+        _drive_to_get(finding),
+        *_places(index, finding),
+        cautions_box(finding.cautions),
+        _measures(finding.measures, units),
+    ]
+    look = f"finding {finding.verdict}"
+    if finding.verdict is Verdict.FAULT:
+        return html.Article([*head, *reasons], className=look)
+    return html.Details(
+        [html.Summary([html.Span(state(finding)), html.H3(finding.headline)]), *reasons], className=look
     )
+
+
+def next_drive_list(steps: Sequence[str]) -> list[Component]:
+    """What to drive next, as one list; nothing where nothing is missing."""
+    return [html.H3("The next drive, to know more"), html.Ul([html.Li(step) for step in steps])] if steps else []
 
 
 def _points_to(finding: Finding) -> Component | None:

@@ -13,7 +13,7 @@ from dash import Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from dashboards import wording
-from dashboards.components import back_to_drives, finding_card, labelled_by, loading, notice
+from dashboards.components import back_to_drives, finding_card, labelled_by, loading, next_drive_list, notice
 from dashboards.drawing import Picture, Screen, Window
 from dashboards.failures import part_or_told
 from dashboards.figures import (
@@ -31,6 +31,9 @@ from dashboards.pictures import picture_of
 from dashboards.sessions import LoadedDrive, SessionShelf
 from dashboards.visit import Page, Visit, session_in, visit_from, window_from
 from obdwatch.errors import ObdwatchError
+from obdwatch.explanations.coverage_words import next_drive_words
+from obdwatch.records import Finding, Verdict
+from obdwatch.signals.next_drive import next_drive
 
 GRAPH_CONFIG: Any = {
     "displayModeBar": False,
@@ -101,15 +104,26 @@ def body(loaded: LoadedDrive, visit: Visit) -> list[Component]:
         *(html.P(text, className="lead") for text in [driven(loaded, screen.units)] if text),
         html.P(about(loaded, screen.units), className="quiet"),
         *problems(loaded.remarks),
-        html.Section([html.H2("What the drive says"), html.Div(findings or _no_findings(), className="findings")]),
+        html.Section(
+            [
+                html.H2("What the drive says"),
+                _in_a_sentence(said),
+                html.Div(findings, className="findings"),
+                *next_drive_list(next_drive_words(next_drive(said), screen.units)),
+            ]
+        ),
         codes_section(loaded, said, screen.units),
         *_signals(loaded, visit),
         *events(loaded.drive),
     ]
 
 
-def _no_findings() -> Component:
-    return html.P("This drive has not been analysed yet; the command obdwatch analyse does that.")
+def _in_a_sentence(said: Sequence[Finding]) -> Component | None:
+    if not said:
+        return html.P("This drive has not been analysed yet; the command obdwatch analyse does that.")
+    if any(finding.verdict is Verdict.FAULT for finding in said):
+        return None
+    return html.P("Nothing wrong was found in what this drive could show.", className="lead")
 
 
 def _signals(loaded: LoadedDrive, visit: Visit) -> list[Component]:

@@ -1,7 +1,8 @@
 """How much of the mixture's swing before a three-way catalyst survives behind it, from sampled sensors.
 
 A catalyst stores oxygen and gives it back; while it can, the exhaust behind it stays even. Means of distances from a
-short running mean need no fast sampling: seen however seldom, a swing keeps its height.
+short running mean need no fast sampling: seen however seldom, a swing keeps its height. Reference: common practice of
+judging a catalyst by rear over front sensor activity.
 """
 
 from __future__ import annotations
