@@ -33,7 +33,7 @@ from obdwatch.signals.drives import load_drive
 from obdwatch.simulation.car import VirtualCar
 from obdwatch.simulation.faults import parse_fault
 from obdwatch.simulation.layouts import layout_named
-from obdwatch.simulation.trips import trip_named
+from obdwatch.simulation.trips import trip_named, waiting
 
 if TYPE_CHECKING:
     from obdwatch.logbook.logbook import Logbook
@@ -42,6 +42,7 @@ CAR_ID = "old-fern"
 CAR_NAME = "Old Fern"
 LAYOUT = "inline_six"
 TRIP = "commute"
+KEY_ON = 15  # s; the driver connects the adapter, then starts, so that the start is recorded too
 REQUEST_TIME = 0.1  # s; a cheap wireless adapter
 REPLAYED_SECONDS = 60.0  # of the second drive, recorded once more from its own recording
 AGREEMENT_AGE = 30.0  # s; a replayed value is one that was recorded not longer before
@@ -98,7 +99,7 @@ def run_demo(logbook: Logbook) -> Iterator[Step]:
 
 
 def _record(logbook: Logbook, drive: DemoDrive) -> Path:
-    trip = trip_named(TRIP)
+    trip = waiting(trip_named(TRIP), KEY_ON)
     virtual = VirtualCar(layout_named(LAYOUT), trip, tuple(parse_fault(text) for text in drive.faults), drive.seed)
     options = CaptureOptions(CAR_ID, drive.odometer_km, trip.soak_hours, drive.note, seconds=trip.duration)
     link = LinkFaults([parse_link_fault(text) for text in drive.link_faults], seed=drive.seed)

@@ -154,6 +154,19 @@ def compose(name: str, pieces: Sequence[Piece], *, crank_at: float = 6.0, settle
     )
 
 
+def waiting(trip: Trip, seconds: int) -> Trip:
+    """Return the trip with the key on so much longer [s] before the starter turns: an adapter has time to connect."""
+    before = np.zeros(seconds)
+    return replace(
+        trip,
+        speed=np.concatenate([before, trip.speed]),
+        full_throttle=np.concatenate([before, trip.full_throttle]),
+        coasting=np.concatenate([before, trip.coasting]),
+        crank_at=trip.crank_at + seconds,
+        key_off_at=trip.key_off_at + seconds,
+    )
+
+
 def _trips() -> tuple[Trip, ...]:
     """Build the named trips."""
     commute = (

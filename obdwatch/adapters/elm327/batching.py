@@ -90,10 +90,27 @@ def probe(link: CarLink, ecu: int, supported: Sequence[int]) -> int:
 def _works(link: CarLink, ecu: int, single: Mapping[int, frozenset[bytes]]) -> bool:
     """Whether joint answers are right; a single damaged one does not decide."""
     right = wrong = 0
+    known = dict(single)
     while max(right, wrong) < TRIES:
-        matches = _matches(_joint_answer(link, ecu, list(single)), single)
+        joint = _joint_answer(link, ecu, list(known))
+        matches = _matches(joint, known) or _has_moved(link, ecu, joint, known)
         right, wrong = right + matches, wrong + (not matches)
     return right >= TRIES
+
+
+def _has_moved(link: CarLink, ecu: int, joint: Mapping[int, bytes], known: dict[int, frozenset[bytes]]) -> bool:
+    """Whether a whole joint answer differs only because the car has changed: an engine may start while connecting.
+
+    What differs is asked for singly once more; `known` learns what comes.
+    """
+    if joint.keys() != known.keys():
+        return False
+    for pid in [pid for pid, seen in known.items() if joint[pid] not in seen]:
+        again = _joint_answer(link, ecu, [pid]).get(pid)
+        if again is None or again in known[pid]:
+            return False
+        known[pid] |= {again}
+    return True
 
 
 def _single_answers(link: CarLink, ecu: int, pids: Sequence[int]) -> dict[int, frozenset[bytes]]:

@@ -37,6 +37,19 @@ def test_joint_answers_that_do_not_agree_with_single_ones_are_not_trusted(bench:
     assert bench.adapter.connect().parameters_per_request == 1
 
 
+def test_an_engine_that_starts_while_connecting_does_not_cost_the_joint_requests(bench: Bench) -> None:
+    whole = bench.fake._reply
+    joint = [False]
+
+    def started(command: str, supported: tuple[int, ...]) -> str:
+        joint[0] |= len(command) > 4 and command.startswith("01")
+        reply = whole(command, supported)
+        return reply.replace("1C06", "1C0A") if joint[0] else reply  # from the first joint request on, something else
+
+    bench.fake._reply = started  # type: ignore[method-assign]
+    assert bench.adapter.connect().parameters_per_request == 6
+
+
 def test_a_request_for_more_than_the_limit_is_split(bench: Bench) -> None:
     bench.fake.most_parameters = 3
     exchanges = bench.connected().adapter.request(SIX)
