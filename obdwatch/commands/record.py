@@ -14,10 +14,12 @@ from obdwatch.commands.options import INTERRUPTED, Amount, Settings, common_opti
 if TYPE_CHECKING:
     from obdwatch.recording.capture import CaptureOptions
     from obdwatch.recording.recorder import RecordingStatus
-    from obdwatch.records import Connection
+    from obdwatch.records import Car, Connection
     from obdwatch.signals.running_coverage import RunningCoverage
+    from obdwatch.watching import DangerWatch
 
 COVERAGE_EVERY = 10  # status reports, which come once per second
+WARNING_EVERY = 5  # status reports
 SAFETY = "Set it going before you drive off and leave it alone: never watch or operate a screen while driving."
 
 
@@ -49,9 +51,9 @@ def command(
     from obdwatch.commands.lookup import car_from
     from obdwatch.recording.capture import CaptureOptions
 
-    car_from(settings, car_id)
+    car = car_from(settings, car_id)
     options = CaptureOptions(car_id, settings.kilometres(odometer), soak_hours, note, file, seconds)
-    return _record(settings, port, options, Screen(quiet or settings.as_json))
+    return _record(settings, port, options, Screen(quiet or settings.as_json, settings.units, car))
 
 
 def _record(settings: Settings, port: str, options: CaptureOptions, screen: Screen) -> int:
@@ -84,12 +86,14 @@ def _record(settings: Settings, port: str, options: CaptureOptions, screen: Scre
 class Screen:
     """What a terminal shows while a drive is recorded; silent when asked to be."""
 
-    def __init__(self, silent: bool) -> None:
+    def __init__(self, silent: bool, units: str, car: Car | None) -> None:
         self._silent = silent
+        self._units, self._car = units, car
         self._live = sys.stderr.isatty() and not silent
         self._seen = ""
         self._reports = 0
         self._coverage: RunningCoverage | None = None
+        self._watch: DangerWatch | None = None
         self.path: Path | None = None
 
     def say(self, text: str) -> None:
@@ -119,18 +123,33 @@ class Screen:
         from obdwatch.commands.words import coverage_words
         from obdwatch.signals.running_coverage import RunningCoverage
 
+        if self._silent:
+            return
+        report, self._reports = self._reports, self._reports + 1
+        if report % WARNING_EVERY == 0:
+            self._warn(status.path)
         if not self._live:
             return
-        if self._reports % COVERAGE_EVERY == 0:
+        if report % COVERAGE_EVERY == 0:
             self._coverage = self._coverage or RunningCoverage(status.path)
             self._seen = coverage_words(self._coverage.look())
-        self._reports += 1
         minutes, seconds = divmod(int(status.duration), 60)
         state = status.trouble or status.link.value.replace("_", " ")
         line = f"{minutes}:{seconds:02d}  {status.values_per_second:.0f} values/s  link {state}  {self._seen}"
         width = shutil.get_terminal_size().columns
         self._clear()
         click.echo(line[: width - 1], nl=False, err=True)
+
+    def _warn(self, path: Path) -> None:
+        """Say at once, with a beep, what cannot wait until the drive is over."""
+        from obdwatch.commands.words import warning_lines
+        from obdwatch.watching import DangerWatch
+
+        self._watch = self._watch or DangerWatch(path, self._car)
+        found = self._watch.look()
+        if found is not None:
+            self._clear()
+            self.say("\a" + "\n".join(warning_lines(found, self._units)))
 
     def end(self) -> None:
         """Leave the status line."""

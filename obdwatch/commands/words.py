@@ -27,6 +27,14 @@ def finding_lines(finding: Finding, units: str) -> list[str]:
     return [*lines, *(f"  Caution: {caution}" for caution in words.cautions)]
 
 
+def warning_lines(finding: Finding, units: str) -> list[str]:
+    """A danger while driving, in the fewest words: what it is, what to do, and what not to do afterwards."""
+    from obdwatch.explanations.findings import HOT_COOLING, explain
+
+    words = explain(finding, units)
+    return [f"WARNING: {words.headline}", *words.cautions[:1], HOT_COOLING]
+
+
 def findings_lines(findings: Sequence[Finding], units: str, full: bool = False) -> list[str]:
     """All answers on a drive: faults with their reasons, the most urgent first; of the rest what they say, unless
     `full`.
