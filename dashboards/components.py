@@ -14,7 +14,7 @@ from dash.development.base_component import Component
 
 from dashboards import wording
 from dashboards.visit import CODES
-from obdwatch.explanations.wording import URGENCY_WORDS
+from obdwatch.explanations.wording import URGENCY_WORDS, pointing_words
 from obdwatch.records import Finding, Measure, Urgency, Verdict
 
 _SHAPES = {
@@ -106,12 +106,7 @@ def next_drive_list(steps: Sequence[str]) -> list[Component]:
 def _points_to(finding: Finding) -> Component | None:
     if finding.verdict is not Verdict.FAULT:
         return None
-    sure = wording.sureness(finding.confidence)
-    if not finding.parts:
-        return html.P(f"How sure: {sure}.", className="quiet")
-    first, *others = [wording.in_words(part).lower() for part in finding.parts]
-    also = f", or {', '.join(others)}" if others else ""
-    return html.P(f"Points to: {first}{also}. How sure: {sure}.", className="quiet")
+    return html.P(pointing_words(finding), className="quiet")
 
 
 def _drive_to_get(finding: Finding) -> Component | None:

@@ -147,12 +147,6 @@ def rank(finding: Finding) -> int:
     return len(_ORDER) + (1 if finding.verdict is Verdict.NOT_ENOUGH_DATA else 2)
 
 
-def sureness(confidence: float) -> str:
-    """Confidence from 0 to 1 as a reader says it, with the number."""
-    word = "very sure" if confidence >= 0.95 else "fairly sure" if confidence >= 0.8 else "suspicion"
-    return f"{word} ({confidence:.0%})"
-
-
 def joined(words: Sequence[str]) -> str:
     """Words as one lists them.
 

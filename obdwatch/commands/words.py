@@ -17,11 +17,13 @@ if TYPE_CHECKING:
 def finding_lines(finding: Finding, units: str) -> list[str]:
     """One finding in plain language: what it says, why, what to do."""
     from obdwatch.explanations.findings import explain
-    from obdwatch.explanations.wording import URGENCY_WORDS
+    from obdwatch.explanations.wording import URGENCY_WORDS, pointing_words
+    from obdwatch.records import Verdict
 
     words = explain(finding, units)
     urgency = f" ({URGENCY_WORDS[words.urgency].lower()})" if words.urgency is not None else ""
     lines = [f"{words.headline}{urgency}"]
+    lines += [f"  {pointing_words(words)}"] if words.verdict is Verdict.FAULT else []
     lines += [f"  {reason}" for reason in words.reasons]
     lines += [f"  To know more: {words.drive_to_get}"] if words.drive_to_get else []
     return [*lines, *(f"  Caution: {caution}" for caution in words.cautions)]

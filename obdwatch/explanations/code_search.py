@@ -22,9 +22,11 @@ SYNONYMS = DATA / "synonyms.toml"
 # How much a find counts, by how well the word fits and by where it stands; only the order of these numbers matters.
 _WHOLE_WORD, _WORD_START = 3.0, 2.0
 _IN_TITLE, _IN_OTHER_WORDS, _WRITTEN = 3.0, 1.0, 2.0
+_USUAL = 1.5  # P0001 to P0999, the first codes of the standard, which cars set most (common practice)
 _USUAL_TITLE = 20  # words; keeps short titles from winning by shortness alone
 # A number belongs to the word before it: "bank 2" must not be found in "bank 1, sensor 2".
 _WORD = re.compile(r"(?:bank|sensor|cylinder|gear) \d+|[a-z0-9]+")
+_FIRST_CODES = re.compile(r"P0[0-9]\w\w")
 _FILLERS = frozenset({"a", "an", "and", "the", "of", "in", "is", "on", "my", "for", "to"})
 
 
@@ -71,7 +73,8 @@ def _score(item: _Searchable, wanted: list[str]) -> float:
         if not best:
             return 0.0
         total += best
-    return total * (_WRITTEN if item.written else 1.0) / (_USUAL_TITLE + len(title))
+    weight = (_WRITTEN if item.written else 1.0) * (_USUAL if _FIRST_CODES.fullmatch(item.code) else 1.0)
+    return total * weight / (_USUAL_TITLE + len(title))
 
 
 def _fit(word: str, words: list[str]) -> float:

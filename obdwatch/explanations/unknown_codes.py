@@ -68,8 +68,8 @@ def _unknown(
         title=title,
         meaning=meaning,
         purpose="",
-        car_does="That depends on what it means.",
-        driver_notices="That depends on what it means.",
+        car_does="Unknown without the meaning. Many such codes switch a warning lamp on.",
+        driver_notices="Unknown too. Note down what made you read the codes.",
         urgency=Urgency.SOON,  # not known, so rather too soon than too late
         may_drive=_MAY_DRIVE,
         cautions=(),

@@ -11,6 +11,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from obdwatch.explanations.explanation import Cause, Origin
+from obdwatch.explanations.part_names import part_name
 from obdwatch.units import quantity, screen_unit, to_screen
 from obdwatch.urgency import Urgency
 
@@ -51,11 +52,35 @@ ORIGIN_NOTES: Mapping[Origin, str] = MappingProxyType(
 def cause_words(cause: Cause) -> str:
     """Return a usual cause of a code, with the wear part named where the sentence does not name it.
 
-    >>> cause_words(Cause("the pump is weak", "fuel_pump")), cause_words(Cause("a weak fuel pump", "fuel_pump"))
-    ('the pump is weak (part: fuel pump)', 'a weak fuel pump')
+    >>> cause_words(Cause("the pump is weak", "coolant_pump")), cause_words(Cause("a weak fuel pump", "fuel_pump"))
+    ('the pump is weak (part: coolant pump)', 'a weak fuel pump')
     """
-    part = (cause.part or "").replace("_", " ")
-    return f"{cause.text} (part: {part})" if part and part not in cause.text.lower() else cause.text
+    if cause.part is None:
+        return cause.text
+    name = part_name(cause.part)
+    said = cause.text.lower()
+    named = name.removesuffix("s") in said or cause.part.replace("_", " ").removesuffix("s") in said
+    return cause.text if named else f"{cause.text} (part: {name})"
+
+
+def sureness(confidence: float) -> str:
+    """Return a confidence from 0 to 1 as a reader says it, with the number.
+
+    >>> sureness(0.97)
+    'very sure (97%)'
+    """
+    word = "very sure" if confidence >= 0.95 else "fairly sure" if confidence >= 0.8 else "suspicion"
+    return f"{word} ({confidence:.0%})"
+
+
+def pointing_words(finding: Finding) -> str:
+    """Return the parts a fault points to, likeliest first, and how sure it is."""
+    sure = f"How sure: {sureness(finding.confidence)}."
+    if not finding.parts:
+        return sure
+    first, *others = [part_name(part) for part in finding.parts]
+    also = f", or {', '.join(others)}" if others else ""
+    return f"Points to: {first}{also}. {sure}"
 
 
 @dataclass(frozen=True, slots=True)
