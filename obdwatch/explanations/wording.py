@@ -70,7 +70,7 @@ def sureness(confidence: float) -> str:
     'very sure (97%)'
     """
     word = "very sure" if confidence >= 0.95 else "fairly sure" if confidence >= 0.8 else "suspicion"
-    return f"{word} ({confidence:.0%})"
+    return f"{word} ({min(confidence, 0.99):.0%})"  # nothing read from outside is certain
 
 
 def pointing_words(finding: Finding) -> str:
