@@ -36,8 +36,9 @@ def readings(drive: Drive, key: str) -> Signal | None:
     low, high = RANGES.get(key, (-np.inf, np.inf))
     good = np.isfinite(signal.times) & np.isfinite(signal.values) & (signal.values >= low) & (signal.values <= high)
     times, values = signal.times[good], signal.values[good]
-    order = np.argsort(times, kind="stable")
-    times, values = times[order], values[order]
+    if np.any(times[1:] < times[:-1]):
+        order = np.argsort(times, kind="stable")
+        times, values = times[order], values[order]
     if key in SPIKES and len(values) >= 5:
         padded = np.pad(values, 2, mode="edge")
         middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)

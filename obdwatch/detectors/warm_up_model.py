@@ -14,7 +14,7 @@ import numpy as np
 from obdwatch.detectors.heat_input import USUAL_DISPLACEMENT
 from obdwatch.detectors.warm_up_record import LOWEST_OPENING, WarmUpRecord
 from obdwatch.physics.cooling import OPENING_SPAN, CoolingSystem, warm_up_curves
-from obdwatch.physics.estimation import Fit, Prior, fit, probabilities
+from obdwatch.physics.estimation import Fit, Prior, Problem, fit_together, probabilities
 from obdwatch.records import Car, EventKind, FloatArray, History
 
 CAPACITY, SHARE, STILL, SPEED, HEATER, OPENING, RADIATOR, AIR, LEAK = range(9)
@@ -103,7 +103,7 @@ def compare(record: WarmUpRecord, car: Car | None, history: History) -> Comparis
     low = Prior(healthy.mean.copy(), healthy.covariance.copy())
     low.mean[OPENING] = regulation - OPENS_LOW_BY
     low.covariance[OPENING, OPENING] = OPENS_LOW_SPREAD**2
-    fits = [_fit(record, healthy), _fit(record, _with_leak(healthy)), _fit(record, low)]
+    fits = _fit(record, (healthy, _with_leak(healthy), low))
     share = probabilities(np.array([one.log_evidence for one in fits]), PRIOR_PROBABILITY)
     healthy_one, stuck, opens_low = (Explanation(one, float(p)) for one, p in zip(fits, share, strict=True))
     deviation = record.heat_input.curve_error
@@ -111,10 +111,10 @@ def compare(record: WarmUpRecord, car: Car | None, history: History) -> Comparis
 
 
 def curves(record: WarmUpRecord, table: FloatArray) -> FloatArray:
-    """Return the coolant curves [members, steps] of a table of parameters [members, 8 or 9]."""
+    """Return the coolant curves [members, steps] of a table of parameters [members, 8 or 9]; no leak is NaN."""
     columns = table.T
     positive = np.exp(np.clip(columns, -15.0, 15.0))
-    leak = np.minimum(positive[LEAK], 1.0) if len(columns) > LEAK else np.zeros(len(table))
+    leak = np.nan_to_num(np.minimum(positive[LEAK], 1.0)) if len(columns) > LEAK else np.zeros(len(table))
     system = CoolingSystem(
         heat_capacity=positive[CAPACITY],
         heat_share=positive[SHARE],
@@ -244,11 +244,12 @@ def _with_leak(prior: Prior) -> Prior:
     return Prior(np.append(prior.mean, np.log(LEAK_OPENING[0])), covariance)
 
 
-def _fit(record: WarmUpRecord, prior: Prior) -> Fit:
+def _fit(record: WarmUpRecord, priors: tuple[Prior, ...]) -> list[Fit]:
     step = record.conditions.step
     weight = np.sqrt(step / (2.0 * CORRELATION_TIME)) / record.heat_input.curve_error
     weights = np.where(record.running, min(weight, 1.0), 0.0)
-    return fit(lambda table: curves(record, table), record.conditions.measured, weights, prior, prior.mean)
+    problems = [Problem(record.conditions.measured, weights, prior, prior.mean) for prior in priors]
+    return fit_together(lambda tables: curves(record, tables), problems)
 
 
 def _expected(record: WarmUpRecord, prior: Prior, deviation: float) -> FloatArray:

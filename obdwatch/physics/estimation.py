@@ -8,7 +8,7 @@ Algorithms, chapter 28 (evidence) (both from memory).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -71,6 +71,16 @@ class Fit:
         return float(np.sqrt(row @ self.covariance @ row))
 
 
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """What `fit` needs besides the model: `observed` and `weight` [points], the `prior`, and where to `start`."""
+
+    observed: FloatArray
+    weight: FloatArray
+    prior: Prior
+    start: FloatArray
+
+
 def fit(model: Model, observed: FloatArray, weight: FloatArray, prior: Prior, start: FloatArray) -> Fit:
     """Fit `model` to `observed` [points] by damped least squares with a prior (Levenberg-Marquardt).
 
@@ -83,16 +93,58 @@ def fit(model: Model, observed: FloatArray, weight: FloatArray, prior: Prior, st
     >>> float(done.parameters[0].round(2)), round(done.deviation(np.ones(1)), 2)
     (2.0, 0.27)
     """
+    return fit_together(model, [Problem(observed, weight, prior, start)])[0]
+
+
+def fit_together(model: Model, problems: Sequence[Problem]) -> list[Fit]:
+    """Fit several problems side by side, so that each step of all of them costs one call of the model.
+
+    The same points for all. Each is fitted as `fit` would fit it alone; where it has fewer parameters than another, the
+    rest of its rows is NaN.
+
+    >>> line = lambda table: table[:, :1] * np.array([[1.0, 2.0]])
+    >>> known = Prior(np.zeros(1), np.eye(1) * 100.0)
+    >>> both = [Problem(np.array([y, 2.0 * y]), np.ones(2), known, np.zeros(1)) for y in (1.0, 3.0)]
+    >>> [float(done.parameters[0].round(1)) for done in fit_together(line, both)]
+    [1.0, 3.0]
+    """
+    fitting = [_fitting(problem) for problem in problems]
+    asked = {number: next(one) for number, one in enumerate(fitting)}
+    done: dict[int, Fit] = {}
+    while asked:
+        curves = model(_stacked(list(asked.values())))
+        rows = np.split(curves, np.cumsum([len(table) for table in asked.values()])[:-1])
+        for number, answer in zip(list(asked), rows, strict=True):
+            try:
+                asked[number] = fitting[number].send(answer)
+            except StopIteration as end:
+                done[number] = end.value
+                del asked[number]
+    return [done[number] for number in range(len(problems))]
+
+
+def _stacked(tables: Sequence[FloatArray]) -> FloatArray:
+    widest = max(table.shape[1] for table in tables)
+    padding = [np.full((len(table), widest - table.shape[1]), np.nan) for table in tables]
+    return np.vstack([np.hstack(pair) for pair in zip(tables, padding, strict=True)])
+
+
+_Evaluation = Generator[FloatArray, FloatArray, tuple[FloatArray, FloatArray]]
+
+
+def _fitting(problem: Problem) -> Generator[FloatArray, FloatArray, Fit]:
+    """Fit one problem; yields tables of parameters, is sent their curves, and returns the fit."""
+    observed, weight, prior = problem.observed, problem.weight, problem.prior
     precision = _inverse(prior.covariance)
     step = DIFFERENCE * prior.spread()
-    best, damping = start, 1e-2
-    curve, jacobian = _linearised(model, best, step)
+    best, damping = problem.start, 1e-2
+    curve, jacobian = yield from _linearised(best, step)
     cost = _cost(curve, observed, weight, best, prior, precision)
     for _ in range(ITERATIONS):
         hessian = (jacobian * weight[:, None] ** 2).T @ jacobian + precision
         gradient = jacobian.T @ (weight**2 * (observed - curve)) - precision @ (best - prior.mean)
         trial = best + np.linalg.solve(hessian + damping * precision, gradient)
-        trial_curve, trial_jacobian = _linearised(model, trial, step)
+        trial_curve, trial_jacobian = yield from _linearised(trial, step)
         trial_cost = _cost(trial_curve, observed, weight, trial, prior, precision)
         if trial_cost >= cost:
             damping *= 10.0
@@ -112,8 +164,8 @@ def _inverse(matrix: FloatArray) -> FloatArray:
     return np.linalg.inv(matrix).astype(np.float64)
 
 
-def _linearised(model: Model, at: FloatArray, step: FloatArray) -> tuple[FloatArray, FloatArray]:
-    curves = model(np.vstack([at, at + np.diag(step), at - np.diag(step)]))
+def _linearised(at: FloatArray, step: FloatArray) -> _Evaluation:
+    curves = yield np.vstack([at, at + np.diag(step), at - np.diag(step)])
     count = len(at)
     slopes = (curves[1 : count + 1] - curves[count + 1 :]) / (2.0 * step[:, None])
     return curves[0], slopes.T
