@@ -36,6 +36,38 @@ PART_NAMES: Mapping[str, str] = MappingProxyType(
 )
 
 
+ALSO_CALLED: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "cam_timing_solenoid_intake": ("cam timing solenoid", "intake cam"),
+        "cam_timing_solenoid_exhaust": ("cam timing solenoid", "exhaust cam"),
+        "intake_flap_actuator": ("intake flap",),
+        "starter_motor": ("starter",),
+        "crankcase_ventilation": ("ventilation",),
+        "fuel_injector": ("injector",),
+        "fuel_pump": ("fuel pump", "weak pump"),
+        "maf_sensor": ("air flow sensor", "air mass sensor"),
+        "intake_leak": ("air leak", "leak in the intake"),
+        "coolant_temperature_sensor": ("coolant sensor",),
+        "radiator_fan": ("fan",),
+        "oxygen_sensor_upstream": ("oxygen sensor",),
+        "catalytic_converter": ("catalyst",),
+        "exhaust_leak": ("exhaust leak",),
+        "throttle_body": ("throttle",),
+    }
+)
+"""Shorter or older names that make clear which part is meant."""
+
+
+def is_named(part: str, text: str) -> bool:
+    """Whether a sentence names a part already.
+
+    >>> is_named("maf_sensor", "the air flow sensor is dirty"), is_named("maf_sensor", "the sensor is dirty")
+    (True, False)
+    """
+    said = text.lower()
+    return any(name.removesuffix("s") in said for name in (part_name(part), *ALSO_CALLED.get(part, ())))
+
+
 def part_name(part: str) -> str:
     """Return the name of a part id.
 

@@ -11,7 +11,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from obdwatch.explanations.explanation import Cause, Origin
-from obdwatch.explanations.part_names import part_name
+from obdwatch.explanations.part_names import is_named, part_name
 from obdwatch.units import quantity, screen_unit, to_screen
 from obdwatch.urgency import Urgency
 
@@ -55,12 +55,9 @@ def cause_words(cause: Cause) -> str:
     >>> cause_words(Cause("the pump is weak", "coolant_pump")), cause_words(Cause("a weak fuel pump", "fuel_pump"))
     ('the pump is weak (part: coolant pump)', 'a weak fuel pump')
     """
-    if cause.part is None:
+    if cause.part is None or is_named(cause.part, cause.text):
         return cause.text
-    name = part_name(cause.part)
-    said = cause.text.lower()
-    named = name.removesuffix("s") in said or cause.part.replace("_", " ").removesuffix("s") in said
-    return cause.text if named else f"{cause.text} (part: {name})"
+    return f"{cause.text} (part: {part_name(cause.part)})"
 
 
 def sureness(confidence: float) -> str:
