@@ -24,6 +24,10 @@ PARTS = ("coolant_pump", "thermostat", "radiator_fan", "coolant_temperature_sens
 SUSTAINED = 10.0
 """A limit counts once the coolant has stayed beyond it so long [s]: one reading can be wrong, three in 10 s are not."""
 
+BRIEF_STOP = 60.0
+"""The engine off for no longer [s], as at a light, lets little heat soak into the coolant; its own `SUSTAINED` 10 s of
+running after it still count afresh (common practice)."""
+
 RISE_WINDOW, FEWEST_READINGS = 40.0, 4
 """The rise is taken over this [s] and no fewer readings: 1 K of resolution is then 1.5 K/min."""
 
@@ -122,13 +126,20 @@ LOWEST_NAMED = 60.0
 
 
 def _running(drive: Drive, at: FloatArray) -> BoolArray:
-    """Mark where the engine runs and ran two minutes ago: heat soaked into standing coolant is not overheating."""
+    """Mark where the engine runs and ran two minutes ago: heat soaked into standing coolant is not overheating.
+
+    Brief stops are not counted: an engine that stops at every light may never run for two minutes on end.
+    """
     signal = readings(drive, "engine_speed")
     if signal is None:
         return np.ones(len(at), dtype=np.bool_)
     speed = held(signal, at)
-    last_off = np.maximum.accumulate(np.where(speed >= RUNNING_SPEED, -np.inf, at))
-    known: BoolArray = np.isfinite(speed) & (at - last_off >= AFTER_START)
+    turning = speed >= RUNNING_SPEED
+    last_on = np.maximum.accumulate(np.where(turning, at, -np.inf))
+    next_on = np.minimum.accumulate(np.where(turning, at, np.inf)[::-1])[::-1]
+    brief = ~turning & (next_on - last_on <= BRIEF_STOP)
+    last_off = np.maximum.accumulate(np.where(turning | brief, -np.inf, at))
+    known: BoolArray = turning & (at - last_off >= AFTER_START)
     return known
 
 

@@ -55,6 +55,8 @@ DRIVE_TO_GET = {
     " driving, half of it at 50 km/h or faster.",
     "still_rising": "Record another cold start and drive on until the coolant stands still; stop and switch off if it"
     " passes 115 degC.",
+    "overheated": "Have the cooling system put right first, then record a cold start; stop and switch off if the"
+    " coolant passes 115 degC.",
     "undecided": "Record another cold start after a night's stand: 20 to 30 minutes, with ten minutes at a steady 60 to"
     " 100 km/h and the cabin heater off.",
     "sampling_too_slow": "Record with fewer parameters, so that coolant temperature comes every 10 s and air flow or"
@@ -88,7 +90,7 @@ class Judgement:
 def detect(drive: Drive, car: Car | None, history: History) -> Finding:
     """Judge the warm-up of one drive; pure, and quick enough to be asked again while the drive grows.
 
-    The finding's `signature` is `stuck_open`, `opens_low`, `opens_late`, `overheating` or `slow` for a fault; with
+    The finding's `signature` is `stuck_open`, `opens_low`, `opens_late` or `slow` for a fault; with
     not_enough_data it names what was missing, one of `DRIVE_TO_GET`.
     """
     record = prepare(drive, car)
@@ -150,16 +152,15 @@ def _cleared(record: WarmUpRecord, found: Comparison, fault: float, watch: float
 
 
 def _hot(record: WarmUpRecord, car: Car | None, history: History) -> Judgement | None:
-    """Coolant above what any thermostat regulates: opening late, or not at all."""
+    """Coolant above what any thermostat regulates: opened late, or a matter for the cooling detector."""
     peak = sustained_peak(record)
     named = car.thermostat_temperature if car is not None else None
     late = opened_late(record, plain=named is not None and named <= MAPPED_FROM)
     if peak >= CAUTION:
-        urgency = Urgency.STOP if peak >= STOP else Urgency.SOON
         if late:
+            urgency = Urgency.STOP if peak >= STOP else Urgency.SOON
             return Judgement(Verdict.FAULT, "opens_late", urgency, 0.95, ("thermostat",))
-        parts = ("thermostat", "coolant_pump", "radiator_fan")
-        return Judgement(Verdict.FAULT, "overheating", urgency, 0.95, parts)
+        return Judgement(Verdict.NOT_ENOUGH_DATA, "overheated")
     if not late:
         return None
     beyond = peak > top_of_regulation(car, history)
@@ -181,7 +182,7 @@ def _slow(record: WarmUpRecord, found: Comparison) -> bool:
 def _spans(record: WarmUpRecord, found: Comparison, judgement: Judgement) -> tuple[Span, ...]:
     times, measured = record.times, record.conditions.measured
     whole = Span(float(times[0]), float(times[-1]), "warm-up")
-    if judgement.signature in ("opens_late", "overheating"):
+    if judgement.signature in ("opens_late", "overheated"):
         top = float(record.coolant.times[np.argmax(record.coolant.values)])
         return (whole, Span(max(float(times[0]), top - DROP_TIME), top + DROP_TIME, "hottest"))
     below = np.flatnonzero(_below(record, found))

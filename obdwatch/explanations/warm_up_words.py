@@ -26,6 +26,10 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
             "The coolant was above its usual working temperature at the end and had not settled.",
             "Whether the thermostat opens late cannot be told before the temperature stands still.",
         ),
+        "overheated": (
+            "The engine got too hot: the thermostat cannot be judged on its own from this drive.",
+            "What is wrong with the cooling is judged separately; that comes first.",
+        ),
         "unexplained": (
             "The coolant temperature follows neither a healthy engine nor any of the known thermostat faults.",
             "Something the recording does not show heats or cools the engine, or the fuel estimate is wrong.",
@@ -133,15 +137,6 @@ def _opens_late(numbers: Numbers) -> Words:
     return Words("The thermostat opens late: the engine gets too hot before it lets go.", reasons)
 
 
-def _overheating(numbers: Numbers) -> Words:
-    reasons = (
-        f"The coolant reached {numbers.say('hottest_coolant')}; from {numbers.temperature(115.0)} care is needed,"
-        f" from {numbers.temperature(120.0)} the engine must be stopped.",
-        "A thermostat that stays shut, a failed coolant pump or fan, and too little coolant all look like this.",
-    )
-    return Words("The engine overheats.", reasons)
-
-
 def _slow(numbers: Numbers) -> Words:
     reasons = (
         _driven(numbers),
@@ -189,7 +184,6 @@ FAULTS: Mapping[str, Callable[[Numbers], Words]] = MappingProxyType(
         "stuck_open": _stuck_open,
         "opens_low": _opens_low,
         "opens_late": _opens_late,
-        "overheating": _overheating,
         "slow": _slow,
     }
 )

@@ -74,6 +74,16 @@ def test_heat_soaked_into_standing_coolant_is_not_overheating() -> None:
     assert danger(soaking) is None
 
 
+def test_an_engine_that_stops_at_every_light_is_warned_of_as_well() -> None:
+    # Automatic stops last 20 s here, every 90 s: the engine never runs for two minutes on end.
+    drive = ramp(10.0, 124.0, 900)
+    speed = drive.signals["engine_speed"]
+    stopping = replace(speed, values=np.where(speed.times % 90.0 < 20.0, 0.0, speed.values))
+    found = danger(replace(drive, signals={**drive.signals, "engine_speed": stopping}))
+    assert found is not None
+    assert found.urgency is Urgency.STOP
+
+
 def test_single_wild_readings_are_not_overheating() -> None:
     drive = ramp(0.0, 90.0)
     coolant = drive.signals["coolant_temperature"]

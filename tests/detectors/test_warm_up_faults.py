@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from obdwatch.detectors import cooling
 from obdwatch.detectors.warm_up import detect
 from obdwatch.records import Car, Finding, History, Urgency, Verdict
 from tests.detectors.warming_car import Trip, WarmingCar, any_car, any_trip, record
@@ -51,7 +52,7 @@ def test_a_thermostat_that_does_not_shut_is_found_where_the_drive_can_show_it(le
     found = answers({"leak": leak}, 30)
     assert found["stuck_open"] >= 20
     assert found["healthy"] <= 1
-    assert found["opens_late"] + found["overheating"] == 0
+    assert found["opens_late"] == 0
 
 
 @pytest.mark.parametrize(
@@ -112,10 +113,18 @@ def test_a_hot_idle_after_regulation_is_not_a_late_opening(named: float | None) 
     assert detect(hot, profile, History()).verdict is not Verdict.FAULT
 
 
-def test_a_thermostat_that_never_opens_is_an_overheating_that_says_stop() -> None:
-    finding = judge(WarmingCar(opening=150.0), Trip(style="mixed", minutes=30.0, air=25.0))
-    assert (finding.verdict, finding.urgency) == (Verdict.FAULT, Urgency.STOP)
-    assert set(finding.parts) >= {"thermostat", "coolant_pump", "radiator_fan"}
+@pytest.mark.parametrize(("style", "opening"), [("mixed", 130.0), ("mixed", 150.0), ("motorway", 130.0)])
+def test_a_thermostat_that_never_opens_is_handed_to_the_cooling_detector(style: str, opening: float) -> None:
+    drive = record(WarmingCar(opening=opening), Trip(style=style, minutes=30.0, air=25.0))
+    for car in (None, Car("car", displacement_l=2.0, thermostat_temperature=88.0)):
+        left, taken = detect(drive, car, History()), cooling.detect(drive, car, History())
+        assert (left.verdict, left.signature, left.parts) == (Verdict.NOT_ENOUGH_DATA, "overheated", ())
+        assert left.drive_to_get
+        hottest = measure(left, "hottest_coolant")
+        assert hottest >= 115.0
+        assert taken.verdict is Verdict.FAULT
+        assert taken.urgency is (Urgency.STOP if hottest >= 121.0 else Urgency.SOON)
+        assert set(taken.parts) >= {"thermostat", "coolant_pump"}
 
 
 @pytest.mark.parametrize("opening", [82.0, 88.0, 95.0, 103.0])

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from obdwatch.detectors import cooling
 from obdwatch.detectors.warm_up import DRIVE_TO_GET, detect
 from obdwatch.explanations.findings import FANS, HOT_COOLING, OVERHEATED, explain
 from obdwatch.explanations.warm_up_words import FAULTS
@@ -76,7 +77,7 @@ def test_work_on_the_cooling_system_carries_its_cautions(stuck: Finding) -> None
 
 
 def test_overheating_says_stop_first() -> None:
-    hot = detect(record(WarmingCar(opening=150.0), Trip(minutes=30.0, air=25.0)), None, History())
+    hot = cooling.detect(record(WarmingCar(opening=150.0), Trip(minutes=30.0, air=25.0)), None, History())
     assert explain(hot).cautions[0] == OVERHEATED
 
 
