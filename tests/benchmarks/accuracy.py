@@ -22,7 +22,7 @@ SEVERITIES = (0.25, 0.5, 1.0)
 GROWTH, GROWING_DRIVES = 0.14, 7  # per 1,000 km; drives, up to a part that has failed
 GROWING = ("thermostat_stuck_open", "intake_leak", "fuel_pump", "catalytic_converter", "ignition_coil")
 
-# Guards against getting worse, not aims: what the first run measured (75 %, 9 %, 8 %, 0 of 60), with a margin for chance.
+# Guards against getting worse, not aims: what the first run measured (75 %, 9 %, 8 %, 0 of 60), with a margin.
 # The aims are 95 % found, at most 3 % of sound drives with a fault and 1 % with an urgent one; they are not met yet.
 LEAST_FOUND = 0.65  # of faults from half worn on, the right part reported
 MOST_FALSE = 0.13  # of drives of sound cars, any fault verdict
