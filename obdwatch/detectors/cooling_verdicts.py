@@ -188,10 +188,11 @@ def _cleared(seen: Seen) -> Judgement:
 def _still_climbing(seen: Seen) -> bool:
     """Tell whether the coolant was well on its way to the top at the end of a stand and no fan had shown."""
     tops, known = seen.tops, seen.stand_before
-    if seen.stand is None or seen.fan or tops.level is None or tops.standing <= tops.level:
+    level = MAPPED_FROM if tops.level is None else tops.level  # unknown: the hottest a plain thermostat may open
+    if seen.stand is None or seen.fan or tops.standing <= level:
         return False
     _, top, rate = seen.stand
-    far = top > tops.level + FAR_UP * (tops.standing - tops.level)
+    far = top > level + FAR_UP * (tops.standing - level)
     return far and rate >= CLIMBING and (known is None or top > known.limit)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from obdwatch.detectors.cooling import danger, detect
-from obdwatch.records import CodeKind, CodeReading, Finding, History, Urgency, Verdict
+from obdwatch.records import CodeKind, CodeReading, Drive, Finding, History, Session, Signal, Urgency, Verdict
 from tests.detectors.hot_car import COMMUTE, HotCar, any_car, healthy_drive, profile, record
 
 LONG_STAND = ((0.0, 20.0), (60.0, 500.0), (90.0, 400.0), (0.0, 900.0), (40.0, 200.0))
@@ -168,3 +168,18 @@ def test_misfire_beside_overheating_names_the_head_gasket() -> None:
     finding = detect(with_code, profile(car), History())
     assert finding.parts[-1] == "head_gasket"
     assert finding.parts[0] == "coolant_pump"
+
+
+def test_an_unknown_car_that_climbs_in_a_jam_without_a_fan_is_not_called_healthy() -> None:
+    """Never on the open road, the level it regulates at is not known; 1 K/min or more at idle is still not held."""
+    # 107 degC is reached and left still rising; a healthy mapped thermostat could do that, so no fault is claimed.
+    times = np.arange(0.0, 1500.0, 2.0)
+    values = np.round(np.minimum(20.0 + times * 0.12, 80.0) + np.maximum(times - 500.0, 0.0) * 0.027)
+    columns = {
+        "coolant_temperature": values,
+        "engine_speed": np.full(len(times), 750.0),
+        "vehicle_speed": np.zeros(len(times)),
+    }
+    drive = Drive(Session("jam", None), {key: Signal(key, "", times, column) for key, column in columns.items()})
+    finding = detect(drive, None, History())
+    assert (finding.verdict, finding.signature) == (Verdict.NOT_ENOUGH_DATA, "fan_not_seen")
