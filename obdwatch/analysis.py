@@ -45,11 +45,11 @@ class Question:
     uses: frozenset[str]
 
 
-# Every question that is asked of a drive, in the order in which the answers are read.
+# Every question that is asked of a drive, between `rationality`, which says what can be believed, and `trends`, which
+# reads what the others measured; in the order in which the answers are read.
 DETECTORS: tuple[Question, ...] = tuple(
     Question(module.NAME, module.detect, module.USES)
     for module in (
-        rationality,
         warm_up,
         cooling,
         fuel_trims,
@@ -102,9 +102,9 @@ def analyse_drive(drive: Drive, car: Car | None = None, history: History | None 
     from obdwatch.signals.profile_check import contradictions
 
     known = history or History()
-    doubts = rationality.untrusted(drive, car)
+    sensors, doubts = rationality.judge(drive, car)
     asked = [withheld(question.detect(drive, car, known), question.uses, doubts) for question in DETECTORS]
-    findings = (*asked, trends.detect_with(drive, car, known, asked))
+    findings = (sensors, *asked, trends.detect_with(drive, car, known, (sensors, *asked)))
     remarks = (*drive.problems, *(contradictions(drive, car) if car is not None else ()))
     return Analysis(drive.session, car, findings, remarks)
 

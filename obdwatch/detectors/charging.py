@@ -7,10 +7,9 @@ steps are known and not blamed, and neither is an idle that heaters or a fan ask
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from obdwatch.detectors.charging_past import FROM_ADAPTER, Past, compare, from_adapter
 from obdwatch.detectors.charging_record import ChargingRecord, Level, prepare
+from obdwatch.detectors.judgement import Judgement
 from obdwatch.physics.charging import FULL_BATTERY, LOW, OVER, USUAL, highest_regulated
 from obdwatch.records import Car, Drive, Finding, History, Measure, Span, Urgency, Verdict
 
@@ -59,17 +58,6 @@ DRIVE_TO_GET = {
     " the car slows down.",
 }
 """What to drive, by what was missing."""
-
-
-@dataclass(frozen=True, slots=True)
-class Judgement:
-    """What the detector concludes, before it is dressed as a finding."""
-
-    verdict: Verdict
-    signature: str = ""
-    urgency: Urgency | None = None
-    confidence: float = 0.0
-    parts: tuple[str, ...] = ()
 
 
 def detect(drive: Drive, car: Car | None, history: History) -> Finding:

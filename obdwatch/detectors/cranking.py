@@ -7,10 +7,9 @@ temperature.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from obdwatch.detectors.cranking_past import FROM_ADAPTER, NOTHING_FOUND, Own, Past, compare
 from obdwatch.detectors.cranking_record import FEWEST, Start, prepare
+from obdwatch.detectors.judgement import Judgement
 from obdwatch.physics.cranking import load_test_floor, resting_charge, sag_ratio
 from obdwatch.records import Car, Drive, Finding, History, Measure, Span, Urgency, Verdict
 
@@ -60,17 +59,6 @@ DRIVE_TO_GET = {
     " start the recording before you turn the key.",
 }
 """What to do where the start was not seen, by signature."""
-
-
-@dataclass(frozen=True, slots=True)
-class Judgement:
-    """What the detector concludes, before it is dressed as a finding."""
-
-    verdict: Verdict
-    signature: str = ""
-    urgency: Urgency | None = None
-    confidence: float = 0.0
-    parts: tuple[str, ...] = ()
 
 
 def detect(drive: Drive, car: Car | None, history: History) -> Finding:

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from obdwatch.detectors.rationality_air import flow_check, pressure_check
 from obdwatch.detectors.rationality_cold import cold_check
@@ -29,8 +29,13 @@ DRIVE_TO_GET = {
 
 def untrusted(drive: Drive, car: Car | None) -> Mapping[str, str]:
     """Return the signals not to be trusted on this drive, each with a short reason that goes on from its name."""
-    found, _ = compare(drive, car)
-    return {doubt.key: doubt.reason for doubt in reversed(found) if doubt.firm}
+    return judge(drive, car)[1]
+
+
+def judge(drive: Drive, car: Car | None) -> tuple[Finding, Mapping[str, str]]:
+    """Return the finding on the sensors of a drive, and what `untrusted` says, from one comparison."""
+    found, made = compare(drive, car)
+    return _finding(found, made), {doubt.key: doubt.reason for doubt in reversed(found) if doubt.firm}
 
 
 def compare(drive: Drive, car: Car | None) -> tuple[tuple[Doubt, ...], Mapping[str, Check]]:
@@ -52,7 +57,10 @@ def compare(drive: Drive, car: Car | None) -> tuple[tuple[Doubt, ...], Mapping[s
 
 def detect(drive: Drive, car: Car | None, history: History) -> Finding:
     """Judge the sensors of one drive; the signature names the check that failed."""
-    found, made = compare(drive, car)
+    return judge(drive, car)[0]
+
+
+def _finding(found: Sequence[Doubt], made: Mapping[str, Check]) -> Finding:
     if not found and not made:
         signature = "nothing_to_compare"
         return Finding(NAME, Verdict.NOT_ENOUGH_DATA, signature, drive_to_get=DRIVE_TO_GET[signature])

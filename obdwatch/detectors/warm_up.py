@@ -6,10 +6,11 @@ a healthy engine, never against minutes: a short idle in winter is slow and heal
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
+from obdwatch.detectors.judgement import Judgement
 from obdwatch.detectors.warm_up_late import DROP_TIME, REACHED_TIME, opened_late, still_rising, sustained_peak
 from obdwatch.detectors.warm_up_measures import measures_of
 from obdwatch.detectors.warm_up_model import (
@@ -74,17 +75,6 @@ DRIVE_TO_GET = {
 """What to drive or do, by what was missing."""
 
 SENSOR_REASONS = ("coolant_jumps", "coolant_not_rational", "coolant_frozen", "coolant_disagrees_cold")
-
-
-@dataclass(frozen=True, slots=True)
-class Judgement:
-    """A verdict before its numbers are attached: `signature` names the fault, or what was missing."""
-
-    verdict: Verdict
-    signature: str = ""
-    urgency: Urgency | None = None
-    confidence: float = 0.0
-    parts: tuple[str, ...] = ()
 
 
 def detect(drive: Drive, car: Car | None, history: History) -> Finding:

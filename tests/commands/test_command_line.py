@@ -156,7 +156,11 @@ def test_an_import_is_analysed_exported_and_imported_again(
     assert run(["analyse", path.stem, "--logbook", str(book), "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
     assert set(document) >= {"car", "sessions", "findings", "parts", "coverage"}
-    assert [finding["detector"] for finding in document["findings"]] == [*(one.name for one in DETECTORS), "trends"]
+    assert [finding["detector"] for finding in document["findings"]] == [
+        "rationality",
+        *(one.name for one in DETECTORS),
+        "trends",
+    ]
     assert document["coverage"][0]["drive_to_get"]
     for form in ("csv", "csv-wide", "parquet", "mdf4", "obdw", "exchanges"):
         suffix = {"parquet": ".parquet", "mdf4": ".mf4", "obdw": ".obdw"}.get(form, ".csv")

@@ -54,7 +54,7 @@ def test_drive_is_listed_and_shown_as_it_was_written(logbook: Logbook) -> None:
 
 def test_drive_nobody_judged_is_judged_by_the_real_analysis(logbook: Logbook) -> None:
     findings = SessionShelf(logbook, analyse=analyse_drive).open("morning").findings
-    assert [finding.detector for finding in findings] == [*(one.name for one in DETECTORS), "trends"]
+    assert [finding.detector for finding in findings] == ["rationality", *(one.name for one in DETECTORS), "trends"]
 
 
 def test_correction_of_the_keeper_is_shown(logbook: Logbook) -> None:

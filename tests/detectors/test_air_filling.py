@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 
 from obdwatch.detectors.air_filling import DRIVE_TO_GET, detect
-from obdwatch.records import Car, Drive, Event, EventKind, Finding, History, Signal, Urgency, Verdict
+from obdwatch.records import Car, Drive, Event, EventKind, Finding, History, Urgency, Verdict
 from tests.detectors.breathing_car import SIX, BreathingCar, cam_results, drive, trip
 from tests.detectors.breathing_history import DAY, past
+from tests.detectors.damage import cut_and_thinned
 from tests.detectors.real_drives import read_drive
 from tests.shared_data import shared
 
@@ -219,23 +220,8 @@ def test_damaged_recordings_are_answered_and_accuse_nobody(seed: int) -> None:
     """Signals lost, cut, frozen, thinned out, spiked: an answer comes, and no urgent one."""
     random = np.random.default_rng(seed)
     whole = drive(replace(HEALTHY, seed=seed))
-    signals = {}
-    for key, signal in whole.signals.items():
-        times, values = signal.times, signal.values.copy()
-        kind = random.integers(0, 7)
-        if kind == 0:
-            continue
-        if kind == 1:
-            times, values = times[: len(times) // 3], values[: len(times) // 3]
-        if kind == 2:
-            keep = random.random(len(times)) < 0.1
-            times, values = times[keep], values[keep]
-        if kind == 3:
-            values[random.integers(0, len(values), 5)] = np.nan
-        if kind == 4:
-            times, values = times[:1], values[:1]
-        signals[key] = Signal(key, signal.unit, times, values)
-    finding = detect(replace(whole, signals=signals), (SIX, None)[seed % 2], NOTHING)
+    worse = cut_and_thinned(whole, random, 7)
+    finding = detect(worse, (SIX, None)[seed % 2], NOTHING)
     assert finding.urgency in (None, Urgency.WATCH)
 
 

@@ -10,7 +10,8 @@ import pytest
 
 from obdwatch.detectors.cooling import DRIVE_TO_GET, detect
 from obdwatch.detectors.cooling_history import AGAIN
-from obdwatch.records import Car, Drive, Event, EventKind, Feature, Finding, History, Session, Signal, Urgency, Verdict
+from obdwatch.records import Car, Drive, Event, EventKind, Feature, Finding, History, Session, Urgency, Verdict
+from tests.detectors.damage import pierced_and_frozen
 from tests.detectors.hot_car import COMMUTE, HotCar, any_car, profile, record
 from tests.detectors.real_drives import read_drive
 from tests.shared_data import shared
@@ -134,29 +135,9 @@ def test_damaged_drives_are_judged_or_refused_but_never_raise() -> None:
     base = record(HotCar(pump_dead=((1000.0, 9000.0),)), COMMUTE)
     strange = Car("x", displacement_l=float("nan"), thermostat_temperature=-3.0)
     for _ in range(120):
-        signals = {}
-        for key, one in base.signals.items():
-            times, values = one.times.copy(), one.values.copy()
-            kind = int(generator.integers(8))
-            if kind == 0:
-                continue
-            if kind == 1:
-                times, values = times[:1], values[:1]
-            elif kind == 2:
-                times, values = times[:0], values[:0]
-            elif kind == 3:
-                values[generator.random(len(values)) < 0.4] = np.nan
-            elif kind == 4:
-                values[:] = values[0]
-            elif kind == 5:
-                keep = np.sort(generator.choice(len(times), 15, replace=False))
-                times, values = times[keep], values[keep]
-            elif kind == 6:
-                kept = (times < 400.0) | (times > 1000.0)
-                times, values = times[kept], values[kept]
-            signals[key] = Signal(key, one.unit, times, values)
+        worse = pierced_and_frozen(base, generator, 15, (400.0, 1000.0))
         for car in (None, strange):
-            finding = detect(replace(base, signals=signals), car, History())
+            finding = detect(worse, car, History())
             assert finding.verdict is not Verdict.NOT_ENOUGH_DATA or finding.drive_to_get
 
 

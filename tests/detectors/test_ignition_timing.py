@@ -13,6 +13,7 @@ from obdwatch.detectors.ignition_timing_judgement import heat_allowance
 from obdwatch.records import Car, Drive, Finding, History, Signal, Urgency, Verdict
 from tests.detectors.breathing_car import SIX, BreathingCar, cam_results, drive, trip, with_codes
 from tests.detectors.breathing_history import past
+from tests.detectors.damage import cut_and_thinned
 from tests.detectors.real_drives import read_drive
 from tests.shared_data import shared
 
@@ -161,23 +162,8 @@ def test_a_diesel_is_not_judged() -> None:
 def test_damaged_recordings_are_answered_and_accuse_nobody(known: History, seed: int) -> None:
     random = np.random.default_rng(seed)
     whole = drive(replace(HEALTHY, seed=seed), LONG)
-    signals = {}
-    for key, signal in whole.signals.items():
-        times, values = signal.times, signal.values.copy()
-        kind = random.integers(0, 8)
-        if kind == 0:
-            continue
-        if kind == 1:
-            times, values = times[: len(times) // 3], values[: len(times) // 3]
-        if kind == 2:
-            keep = random.random(len(times)) < 0.1
-            times, values = times[keep], values[keep]
-        if kind == 3:
-            values[random.integers(0, len(values), 5)] = np.nan
-        if kind == 4:
-            times, values = times[:1], values[:1]
-        signals[key] = Signal(key, signal.unit, times, values)
-    finding = detect(replace(whole, signals=signals), (SIX, None)[seed % 2], known)
+    worse = cut_and_thinned(whole, random, 8)
+    finding = detect(worse, (SIX, None)[seed % 2], known)
     assert finding.verdict is not Verdict.FAULT
 
 

@@ -13,7 +13,8 @@ from scipy import stats
 from obdwatch.analysis import Analysis, features_of
 from obdwatch.decoding.monitors import result_of
 from obdwatch.detectors.monitor_results import NAME, detect
-from obdwatch.detectors.monitor_results_trend import drift, mann_kendall
+from obdwatch.detectors.monitor_results_trend import drift
+from obdwatch.physics.statistics import mann_kendall
 from obdwatch.records import Drive, Event, EventKind, Feature, History, Session, Urgency, Verdict
 from tests.shared_data import shared
 
@@ -40,7 +41,8 @@ def test_mann_kendall_by_hand() -> None:
     """A worked example on paper: S = 54, variance 332.667, Z 2.9058; Theil and Sen 0.56667 (0.325 to 0.86667)."""
     example = json.loads(shared("reference/trend_examples.json").read_text("utf-8"))["mann_kendall_hand"]
     values = np.array(example["x"])
-    score, variance, normal = mann_kendall(values)
+    rank = mann_kendall(values)
+    score, variance, normal = rank.score, rank.variance, rank.normal
     assert (score, variance, normal) == pytest.approx((54.0, 332.6667, 2.9058), rel=1e-4)
     found = drift(np.arange(float(len(values))), values)
     assert found is not None

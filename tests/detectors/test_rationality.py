@@ -10,6 +10,7 @@ import pytest
 from obdwatch.detectors.rationality import DRIVE_TO_GET, NAME, detect, untrusted
 from obdwatch.physics.air import speed_density_air_flow
 from obdwatch.records import Car, Drive, Finding, FloatArray, History, Session, Signal, Verdict
+from tests.detectors.damage import pierced_and_frozen
 from tests.detectors.hot_car import healthy_drive
 from tests.detectors.real_drives import read_drive
 from tests.detectors.test_cooling_history import REAL
@@ -369,28 +370,10 @@ def test_damaged_drives_never_raise() -> None:
     warm = record(WarmingCar(), Trip(minutes=12.0), soak_hours=12.0)
     base = replace(warm, signals={**warm.signals, **{k: v for k, v in base.signals.items() if k not in warm.signals}})
     for _ in range(150):
-        signals = {}
-        for key, one in base.signals.items():
-            times, values = one.times.copy(), one.values.copy()
-            kind = int(generator.integers(8))
-            if kind == 0:
-                continue
-            if kind == 1:
-                times, values = times[:1], values[:1]
-            elif kind == 2:
-                times, values = times[:0], values[:0]
-            elif kind == 3:
-                values[generator.random(len(values)) < 0.4] = np.nan
-            elif kind == 4:
-                values[:] = values[0]
-            elif kind == 5:
-                keep = np.sort(generator.choice(len(times), 12, replace=False))
-                times, values = times[keep], values[keep]
-            signals[key] = Signal(key, one.unit, times, values)
-        drive = replace(base, signals=signals)
-        finding = asked(drive, car)
+        worse = pierced_and_frozen(base, generator, 12)
+        finding = asked(worse, car)
         assert finding.verdict is not Verdict.NOT_ENOUGH_DATA or finding.drive_to_get
-        assert all(reason for reason in untrusted(drive, None).values())
+        assert all(reason for reason in untrusted(worse, None).values())
 
 
 @pytest.mark.parametrize("name", REAL)
