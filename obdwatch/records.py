@@ -403,3 +403,54 @@ class History:
 
     features: tuple[Feature, ...] = ()
     events: tuple[Event, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Something that speaks for or against one wear part being degraded.
+
+    `likelihood_ratio` is P(seen | degraded) / P(seen | sound), positive; `reason` is a sentence for the owner;
+    `source` says where it comes from: `finding:<session id>:<detector>`, `code:<session id>:<code>`,
+    `inspection:<event id>`. Evidence of one symptom that several parts could cause carries the same `group`.
+    """
+
+    part: str
+    likelihood_ratio: float
+    reason: str
+    source: str
+    group: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PartRisk:
+    """How worn one part is likely to be, and what follows.
+
+    `prior` is the probability of being degraded by distance alone, `degraded` the one after all evidence;
+    `failure_within_miles` maps 1000, 5000 and 10000 to the probability of failing within that many miles from now;
+    `since_new_km` is what the prior rests on, and `age_known` whether it is known or assumed to be the car's own
+    distance. `reasons` come in order of weight; `decided_by` says which single test or drive would tell most.
+    """
+
+    part: str
+    prior: float
+    degraded: float
+    failure_within_miles: Mapping[int, float]
+    since_new_km: float | None
+    age_known: bool
+    reasons: tuple[Evidence, ...] = ()
+    decided_by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """Jobs that are done in one go: `miles_from_now`, the access steps opened in order, hours and cost, and why.
+
+    `why` gives a sentence for each job; `cost` (parts and labour) is in the user's own currency.
+    """
+
+    miles_from_now: float
+    jobs: tuple[str, ...]
+    access_steps: tuple[str, ...]
+    hours: float
+    cost: float
+    why: Mapping[str, str]

@@ -25,6 +25,8 @@ ALLOWED: dict[str, set[str]] = {
     "detectors": {"decoding", "signals", "physics"},
     "explanations": {"decoding", "signals"},
     "logbook": {"decoding", "recording", "signals"},
+    "parts": {"physics", "explanations"},
+    "planning": {"physics", "explanations", "parts"},
 }
 FRONT = {"commands"}  # what a user types; may import everything, and nobody imports it but cli.py
 HEAVY = {"obd", "pandas", "scipy", "plotly", "dash", "pyarrow", "asammdf", "matplotlib", "flask"}

@@ -1,0 +1,1 @@
+"""From part risks to visits: jobs, what must be opened for them, and when to do what."""
