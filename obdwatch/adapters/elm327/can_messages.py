@@ -76,9 +76,8 @@ class CanGrouping:
 
     def _single(self, frame: Frame, sender: _Sender) -> None:
         length = frame.data[0] & 0x0F
-        present = len(frame.data)
-        self._habits.observe(frame.ecu, False, present, length + 1)
-        fits = 1 <= length < FULL_FRAME and self._habits.fits(frame.ecu, False, present, length + 1)
+        self._habits.observe(frame.ecu, False, frame.data, length + 1)
+        fits = 1 <= length < FULL_FRAME and self._habits.fits(frame.ecu, False, frame.data, length + 1)
         sender.damaged |= sender.open is not None or not fits
         sender.open = None
         if fits:
@@ -108,8 +107,8 @@ class CanGrouping:
             sender.open = None
 
     def _carries_enough(self, frame: Frame, message: _Open) -> bool:
-        present, missing = len(frame.data), message.length - message.received
+        missing = message.length - message.received
         if missing >= CONSECUTIVE_FRAME_DATA:
-            return present == FULL_FRAME
-        self._habits.observe(frame.ecu, True, present, missing + 1)
-        return self._habits.fits(frame.ecu, True, present, missing + 1)
+            return len(frame.data) == FULL_FRAME
+        self._habits.observe(frame.ecu, True, frame.data, missing + 1)
+        return self._habits.fits(frame.ecu, True, frame.data, missing + 1)

@@ -24,6 +24,8 @@ from obdwatch.adapters.elm327.reply_text import sort_lines
 
 NEGATIVE = 0x7F
 RESPONSE_PENDING = 0x78  # ISO 14229-1: the answer will follow
+# Conditions that cannot stand in one reply with an answer: what looks like one was the answer to an earlier command.
+_NO_ANSWER = frozenset({Condition.NO_DATA, Condition.STOPPED, Condition.RESET})
 _MULTIPLE = CODE_SERVICES | {MONITOR_RESULTS, VEHICLE_INFORMATION}
 
 
@@ -77,6 +79,8 @@ class Interpreter:
         damaged = sorted_text.damaged or not complete or len(known) < len(frames)
         damaged = damaged or Condition.BUS_ERROR in sorted_text.conditions
         messages, damaged = self._can(known, damaged) if self.protocol.can else self._legacy(known, damaged)
+        if frames and sorted_text.conditions & _NO_ANSWER:
+            messages, damaged = [], True
         settled, pending, contradictory = _settle(messages)
         return Reply(
             tuple(settled),

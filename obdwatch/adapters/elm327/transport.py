@@ -13,6 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from obdwatch.adapters.elm327.conditions import Condition, condition_of
+from obdwatch.adapters.elm327.prompt_habit import PromptHabit
 from obdwatch.adapters.elm327.reply_text import lines_of
 from obdwatch.adapters.elm327.services import EraseConfirmation, erase_text, request_text
 from obdwatch.adapters.stream import Stream
@@ -39,7 +40,7 @@ class RawReply:
     """The text that answered one command.
 
     `sent_at` [s] is on the clock's `elapsed` axis; `first_byte` and `latency` [s] run to the first and the last byte
-    that arrived, `waited` [s] to when waiting ended; `complete` says that the prompt came.
+    that arrived, `waited` [s] to when waiting ended; `complete` says that the prompt came, where this adapter puts it.
     """
 
     command: str
@@ -72,6 +73,7 @@ class Transport:
         self._notice = notice
         self._pending = bytearray()
         self._in_step = False
+        self._prompts = PromptHabit()
         self.identity: tuple[str, list[str]] | None = None  # a command, and the lines that recognisably answer it
         self.reset_seen = False  # the adapter said it restarted; whoever restores its settings clears this
         self._activity = ""
@@ -132,8 +134,9 @@ class Transport:
         got = self._collect(deadline)
         if command not in SELF_DESCRIBING:
             self._watch(got.text)
-        self._in_step = got.complete and bool(got.text.strip())
-        return RawReply(command, got.text, sent_at, got.first_byte, got.last_byte, got.waited, got.complete)
+        complete = got.complete and not self._prompts.suspects(got.text)
+        self._in_step = complete and bool(got.text.strip())
+        return RawReply(command, got.text, sent_at, got.first_byte, got.last_byte, got.waited, complete)
 
     def _check_for_stray_text(self) -> None:
         """Before a write: stray prompts are dropped, but stray text means the answers have slipped by one."""

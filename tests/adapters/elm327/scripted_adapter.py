@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict, deque
 from collections.abc import Callable, Iterable, Mapping
+from operator import itemgetter
 
 from obdwatch.clock import InjectedClock
 from obdwatch.errors import ConnectionLost
@@ -156,6 +157,7 @@ class ScriptedAdapter:
     def _say(self, delay: float, text: str | bytes) -> None:
         data = text.encode("latin-1") if isinstance(text, str) else text
         self._due.append((self.clock.monotonic() + delay, data))
+        self._due = deque(sorted(self._due, key=itemgetter(0)))
 
     def reset(self) -> None:
         """Forget all settings."""

@@ -3,6 +3,7 @@ from __future__ import annotations
 import pytest
 
 from obdwatch.adapters.elm327.interpreting import Interpreter, Reply
+from obdwatch.adapters.elm327.padding import MINIMUM_VOTES
 from obdwatch.adapters.elm327.protocols import PROTOCOL_BY_DIGIT
 from tests.adapters.elm327.scripted_adapter import frames
 from tests.adapters.elm327.true_replies import can_reply, legacy_line
@@ -84,6 +85,31 @@ def test_a_flow_control_or_foreign_frame_is_damage_and_whole_frames_stay() -> No
 def test_a_frame_shorter_than_this_car_sends_is_damage() -> None:
     assert payloads(can("7E804410C1AF8")) == {}
     assert payloads(can("7E804410C1AF8", known=False)) == {0x7E8: "410C1AF8"}
+
+
+def test_a_frame_that_runs_into_another_one_is_damage() -> None:
+    """The cut front of a last frame and the next unit's frame can make a line of just the right length."""
+    first, second, last = frames("7E8", "410C046D0B543364053D0F3C463C")
+    interpreter = Interpreter(PROTOCOL_BY_DIGIT["6"])
+    for _ in range(MINIMUM_VOTES):
+        assert payloads(interpreter.read("\r".join([first, second, last]), "01")) != {}
+    interpreter.habits.learning = False
+    reply = interpreter.read("\r".join([first, second, last[:6] + "7E904410C046A"]), "01")
+    assert payloads(reply) == {}
+    assert reply.damaged
+
+
+def test_fillers_that_vary_are_no_habit() -> None:
+    interpreter = Interpreter(PROTOCOL_BY_DIGIT["6"])
+    for filler in ("00", "55", "AA", "CC", "FF"):
+        assert payloads(interpreter.read("7E804410C1AF8" + filler * 3, "010C")) == {0x7E8: "410C1AF8"}
+
+
+@pytest.mark.parametrize("word", ["NO DATA", "STOPPED", "ELM327 v1.5"])
+def test_words_that_deny_an_answer_make_frames_beside_them_those_of_an_earlier_command(word: str) -> None:
+    reply = can(ENGINE, word)
+    assert payloads(reply) == {}
+    assert reply.damaged
 
 
 def test_in_a_damaged_reply_a_frame_of_unknown_padding_proves_nothing() -> None:

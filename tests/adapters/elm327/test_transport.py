@@ -2,7 +2,8 @@ from __future__ import annotations
 
 import pytest
 
-from obdwatch.adapters.elm327.transport import RESYNC_BUDGET, Transport
+from obdwatch.adapters.elm327.prompt_habit import HABIT
+from obdwatch.adapters.elm327.transport import INTERRUPT, RESYNC_BUDGET, Transport
 from obdwatch.clock import InjectedClock
 from obdwatch.errors import ConnectionLost
 from tests.adapters.elm327.scripted_adapter import ScriptedAdapter
@@ -164,3 +165,35 @@ def test_only_adapter_commands_go_out_as_such(transport: Transport, fake: Script
     with pytest.raises(ValueError, match="no adapter command"):
         transport.adapter_command(command)
     assert fake.commands == []
+
+
+def false_prompt(fake: ScriptedAdapter) -> None:
+    """The next reply has a prompt in its middle; its last line comes a tenth of a second later."""
+    fake.answers["010C"].append("7E804410C1AF8000000\r>")
+    fake.on_command = lambda command: None if command != "010C" else fake.arrives("7E904410C1AF7000000\r\r>", 0.1)
+
+
+def test_a_prompt_in_the_middle_of_a_reply_is_not_believed(transport: Transport, fake: ScriptedAdapter) -> None:
+    for _ in range(HABIT):
+        assert transport.service(REQUEST, 1.0).complete
+    false_prompt(fake)
+    assert not transport.service(REQUEST, 1.0).complete
+    fake.on_command = lambda command: None
+    fake.commands.clear()
+    assert transport.service(b"\x01\x0d", 1.0).text.split() == ["7E803410D3200000000"]
+    assert fake.sent_while_busy == [INTERRUPT]  # nothing that the car could be asked by mistake
+    assert fake.to_car() == ["010D"]
+
+
+def test_an_adapter_that_leaves_no_empty_line_is_believed(transport: Transport, fake: ScriptedAdapter) -> None:
+    fake.always["010C"] = "7E804410C1AF8000000\r>"
+    assert all(transport.service(REQUEST, 1.0).complete for _ in range(2 * HABIT))
+
+
+def test_a_habit_that_ends_costs_three_replies(transport: Transport, fake: ScriptedAdapter) -> None:
+    for _ in range(HABIT):
+        transport.service(REQUEST, 1.0)
+    fake.always |= {"010C": "7E804410C1AF8000000\r>"}
+    complete = [transport.service(REQUEST, 1.0).complete for _ in range(20)]
+    assert not any(complete[:2])
+    assert all(complete[-5:])
