@@ -114,11 +114,15 @@ def _rounds(columns: list[int], by_test: dict[tuple[int, int], list[MonitorResul
     for row, (_, values) in enumerate(rounds):
         for place, value in values.items():
             shown[row, place] = value
-    for row in range(1, len(rounds)):
-        shown[row] = np.where(np.isnan(shown[row]), shown[row - 1], shown[row])
-    for row in range(len(rounds) - 2, -1, -1):  # before its first reading a counter showed what it shows then
-        shown[row] = np.where(np.isnan(shown[row]), shown[row + 1], shown[row])
-    return np.array([float(np.mean(times)) for times, _ in rounds]), np.nan_to_num(shown)
+    # Before its first reading a counter showed what it shows then.
+    shown = _kept(_kept(shown)[::-1])[::-1]
+    return np.array([sum(times) / len(times) for times, _ in rounds]), np.nan_to_num(shown)
+
+
+def _kept(shown: FloatArray) -> FloatArray:
+    """Fill every gap of a column with the last value above it."""
+    last = np.maximum.accumulate(np.where(np.isnan(shown), 0, np.arange(len(shown))[:, None]), axis=0)
+    return np.asarray(np.take_along_axis(shown, last, axis=0), dtype=np.float64)
 
 
 def _number(result: MonitorResult) -> float:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-
-import numpy as np
+from functools import cache
+from math import isfinite
 
 from obdwatch.decoding.monitors import LEGACY_MONITOR, SCALINGS
 from obdwatch.decoding.replies import SUPPORT_STEP
@@ -115,18 +115,25 @@ def limits_of(result: MonitorResult) -> Limited | None:
         value, least, most = result.raw
         return Limited(float(value), float(least) if least > 0 else None, float(most) if most < FULL else None, 0.0)
     scaling = SCALINGS.get(result.scaling)
-    if result.value is None or scaling is None or not np.isfinite(result.value):
+    if result.value is None or scaling is None or not isfinite(result.value):
         return None
-    low, high = (one if one is not None and np.isfinite(one) else None for one in (result.minimum, result.maximum))
+    low, high = (one if one is not None and isfinite(one) else None for one in (result.minimum, result.maximum))
     if low == 0.0 and high == 0.0:
         return None  # zero to zero is no limit that an honest result could keep
     if low is not None and high is not None and low > high:
         return None  # no result could pass: the numbers mean something else
-    bottom, top = (scaling.value(raw) for raw in ((0x8000, 0x7FFF) if scaling.signed else (0, FULL)))
-    step = abs(scaling.scale) / 2.0
+    bottom, top, step = _ends(result.scaling)
     low = None if low is None or low <= bottom + step else low
     high = None if high is None or high >= top - step else high
     return Limited(float(result.value), low, high, None if scaling.signed else bottom)
+
+
+@cache
+def _ends(scaling_id: int) -> tuple[float, float, float]:
+    """Lowest and highest number of a known scaling, and half a step of it."""
+    scaling = SCALINGS[scaling_id]
+    bottom, top = (scaling.value(raw) for raw in ((0x8000, 0x7FFF) if scaling.signed else (0, FULL)))
+    return bottom, top, abs(scaling.scale) / 2.0
 
 
 def _margin(one: Limited | None) -> float | None:

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from fnmatch import fnmatchcase
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 from obdwatch.records import Feature, Finding
@@ -64,6 +64,15 @@ def rules() -> tuple[Rule, ...]:
 
 def rule_for(detector: str, name: str, table: Sequence[Rule]) -> Rule | None:
     """Return the first row that fits a feature, None where none does."""
+    return _shipped_rule(detector, name) if table is rules() else _first_fit(detector, name, table)
+
+
+@lru_cache(maxsize=4096)  # names come again with every drive, and matching a hundred patterns costs milliseconds
+def _shipped_rule(detector: str, name: str) -> Rule | None:
+    return _first_fit(detector, name, rules())
+
+
+def _first_fit(detector: str, name: str, table: Sequence[Rule]) -> Rule | None:
     return next((rule for rule in table if rule.fits(detector, name)), None)
 
 
