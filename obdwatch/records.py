@@ -317,7 +317,10 @@ class EventKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """An entry of the log: at `at` (aware, UTC) and `odometer_km` [km] something was done or seen."""
+    """An entry of the log: at `at` (aware, UTC) and `odometer_km` [km] something was done or seen.
+
+    `question` is the id of the question of the guided inspection that `answer` (yes, no, could not look) answers.
+    """
 
     car_id: str
     at: datetime
@@ -327,6 +330,7 @@ class Event:
     answer: str | None = None
     note: str = ""
     id: int | None = None
+    question: str | None = None
 
 
 class Verdict(StrEnum):

@@ -61,7 +61,13 @@ def _analysis_table(connection: Connection) -> None:
     connection.execute(REBUILDABLE_TABLES[-1])
 
 
-MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first_tables, _analysis_table)
+def _question_column(connection: Connection) -> None:
+    """Version 3: which question of the guided inspection an entry answers; older entries answer none."""
+    if all(column[1] != "question" for column in connection.execute("PRAGMA table_info(event)")):
+        connection.execute("ALTER TABLE event ADD COLUMN question TEXT")
+
+
+MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_first_tables, _analysis_table, _question_column)
 
 
 @contextlib.contextmanager
@@ -194,12 +200,12 @@ def delete_car(connection: Connection, car_id: str) -> None:
 
 # Events
 
-EVENT_COLUMNS = "car_id, at, kind, odometer_km, part, answer, note"
+EVENT_COLUMNS = "car_id, at, kind, odometer_km, part, answer, note, question"
 
 
 def add_event(connection: Connection, columns: Sequence[Any]) -> int:
     """Add an event (`EVENT_COLUMNS`) and return its number."""
-    cursor = connection.execute(f"INSERT INTO event ({EVENT_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)", tuple(columns))
+    cursor = connection.execute(f"INSERT INTO event ({EVENT_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", tuple(columns))
     assert cursor.lastrowid is not None
     return cursor.lastrowid
 

@@ -49,13 +49,23 @@ def car_of(text: str) -> Car:
 def event_columns(event: Event) -> tuple[Any, ...]:
     """Return an event as `database.EVENT_COLUMNS`."""
     stamp = moment_text(event.at)
-    return (event.car_id, stamp, str(event.kind), event.odometer_km, event.part, event.answer, event.note)
+    return (
+        event.car_id,
+        stamp,
+        str(event.kind),
+        event.odometer_km,
+        event.part,
+        event.answer,
+        event.note,
+        event.question,
+    )
 
 
 def event_of(row: Sequence[Any]) -> Event:
     """Return an event from `database.EVENT_COLUMNS` and its number."""
-    car_id, at, kind, odometer_km, part, answer, note, number = row
-    return Event(car_id, datetime.fromisoformat(at), EventKind(kind), odometer_km, part, answer, note, number)
+    car_id, at, kind, odometer_km, part, answer, note, question, number = row
+    moment = datetime.fromisoformat(at)
+    return Event(car_id, moment, EventKind(kind), odometer_km, part, answer, note, number, question)
 
 
 def session_columns(session: Session, path: str, size: int, modified: int) -> tuple[Any, ...]:

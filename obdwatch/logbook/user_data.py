@@ -17,7 +17,7 @@ from obdwatch.logbook.events import check_event
 from obdwatch.records import Car, Event
 
 FORMAT = 1
-EVENT_FIELDS = ("car_id", "at", "kind", "odometer_km", "part", "answer", "note")
+EVENT_FIELDS = ("car_id", "at", "kind", "odometer_km", "part", "answer", "note", "question")
 EDIT_FIELDS = ("session_id", "car_id", "odometer_km", "soak_hours", "note")
 
 
@@ -88,7 +88,7 @@ def _event(entry: Mapping[str, Any], place: str) -> Event:
     except (TypeError, ValueError) as error:
         raise LogbookError(f"the exported logbook is damaged: {place}: {error}") from error
     texts = (event.car_id, event.note)
-    optional = (event.part, event.answer)
+    optional = (event.part, event.answer, event.question)
     if not all(isinstance(text, str) for text in texts) or not all(isinstance(t, str | None) for t in optional):
         raise LogbookError(f"the exported logbook is damaged: {place}: a text is missing")
     try:
