@@ -12,7 +12,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "obdwatch"
-BASE = {"records", "errors", "clock", "units", "urgency", "car_profiles"}
+BASE = {"records", "errors", "clock", "units", "urgency", "car_profiles", "part_ages"}
 
 # Folder -> the folders of obdwatch it may import, besides itself and BASE. The order is that of the data.
 ALLOWED: dict[str, set[str]] = {

@@ -17,6 +17,7 @@ from obdwatch.detectors.misfire_idle import DEAD_CYLINDER, ROUGH
 from obdwatch.detectors.misfire_measures import learnt_of, measures_of, spans_of
 from obdwatch.detectors.misfire_past import REPAIRS, has_grown
 from obdwatch.detectors.misfire_pattern import STANDS_OUT, Pattern, guilty, pattern_of, stands_out
+from obdwatch.part_ages import repairs
 from obdwatch.physics.misfire import (
     CATALYST_PERCENT,
     CATALYST_WINDOW,
@@ -24,7 +25,7 @@ from obdwatch.physics.misfire import (
     EMISSION_WINDOW,
     misfire_percent,
 )
-from obdwatch.records import Car, Drive, EventKind, Finding, FloatArray, History, Urgency, Verdict
+from obdwatch.records import Car, Drive, Finding, FloatArray, History, Urgency, Verdict
 
 NAME = "misfire"
 USES: frozenset[str] = frozenset({"engine_speed"})
@@ -220,7 +221,7 @@ def _by_code(seen: Evidence, car: Car | None) -> Judgement | None:
 def _by_earlier(seen: Evidence, car: Car | None, history: History) -> Judgement | None:
     """Cylinders that stood out in the car's own average over ten driving cycles, or before the recording began."""
     assert seen.counters is not None
-    if any(event.kind is EventKind.REPAIR and event.part in REPAIRS for event in history.events):
+    if repairs(history.events, REPAIRS):
         return None  # the average forgets a tenth per cycle: it may well be that of the part which was replaced
     standing = seen.counters.standing if len(seen.counts) == len(seen.counters.counts) else np.zeros(0)
     for counts in (np.nan_to_num(seen.counters.averages), standing):
