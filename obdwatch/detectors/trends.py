@@ -63,7 +63,8 @@ def detect_with(
     The finding's `signature` is `drifts_to_limit`, `past_limit`, `drifts` or `jumped` for a fault; with
     not_enough_data one of `DRIVE_TO_GET`.
     """
-    followed = series_of(drive, history.features, history.events, findings, table if table is not None else rules())
+    known = table if table is not None else rules()
+    followed = series_of(drive.session, history.features, history.events, findings, known)
     features = sum(len(one.values) >= FOLLOWED_TWICE for one in followed)
     long_enough = [one for one in followed if len(one.values) >= FEWEST]
     if not long_enough:

@@ -13,7 +13,7 @@ from statistics import median
 import numpy as np
 
 from obdwatch.detectors.trends_table import Harm, Rule, rule_for
-from obdwatch.records import Drive, Event, EventKind, Feature, Finding, FloatArray
+from obdwatch.records import Event, EventKind, Feature, Finding, FloatArray, Session
 
 SECONDS_PER_DAY = 86400.0
 OUTSIDE = "outside_air"  # the feature of any detector that holds the outside temperature of a drive [degC]
@@ -62,14 +62,14 @@ class Series:
 
 
 def series_of(
-    drive: Drive,
+    session: Session,
     features: Sequence[Feature],
     events: Sequence[Event],
     findings: Sequence[Finding],
     table: Sequence[Rule],
 ) -> list[Series]:
-    """Return every followed series of a car; `findings` are those of the drive itself, `features` those before it."""
-    every = [*features, *_current(drive, findings)]
+    """Return every followed series of a car; `findings` are those of `session` itself, `features` those before."""
+    every = [*features, *_current(session, findings)]
     places = _places(every)
     found = []
     for (detector, name), (rule, values) in sorted(_grouped(every, table).items(), key=lambda item: item[0]):
@@ -81,8 +81,7 @@ def series_of(
     return found
 
 
-def _current(drive: Drive, findings: Sequence[Finding]) -> list[Feature]:
-    session = drive.session
+def _current(session: Session, findings: Sequence[Finding]) -> list[Feature]:
     return [
         Feature(session.id, f.detector, m.name, m.value, m.unit, m.interval, session.started_at, session.odometer_km)
         for f in findings
