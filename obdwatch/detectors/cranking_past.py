@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.cranking_record import Start
-from obdwatch.detectors.oxygen_sensors_baseline import FEWEST_DRIVES, MAD_TO_SIGMA, since_repair
+from obdwatch.detectors.oxygen_sensors_baseline import since_repair
 from obdwatch.physics.cranking import speed_at_voltage
-from obdwatch.physics.statistics import theil_sen
+from obdwatch.physics.prediction import Norm, Prediction, predict
 from obdwatch.records import History
 
 REPAIRS: tuple[str, ...] = ("battery", "starter_motor")
@@ -22,20 +22,35 @@ whose control units sleep, is as good for the past as that of a healthy one."""
 FROM_ADAPTER = "voltage_from_adapter"
 """Kept with every start: the two sources differ by some tenths of a volt and are not compared with each other."""
 
-NEIGHBOURS = 15.0
-"""Starts within so much [K] are comparable without a line: the load-test table moves by 0.3 V over it."""
-
-FITTED, FITTED_SPAN, FITTED_WITHIN = 6, 20.0, 30.0
-"""So many starts over so many kelvin, none farther from today's than the last, make a line of the car's own: from frost
+REFERENCE, WITHIN = 20.0, 45.0
+"""Coolant temperature at which norms are stated [degC]; starts farther from today's [K] are not compared: from frost
 to a hot engine the relation is bent (viscosity of oil)."""
 
-SPEED_PER_KELVIN = 0.008
-"""A colder engine turns slower by up to this share per kelvin: about half the speed at -18 as at +25 degC
-(common practice); warmth is never taken as an excuse."""
+USUAL_SPEED = Norm(level=float(np.log(212.0)), between=0.175, within=0.025, slope=0.008, slopes=0.004)
+"""Logarithm of the crank speed at 20 degC: 150 to 300 1/min between cars (trade reference, taken as two deviations
+either way). Colder engines turn slower by 0.8 % per kelvin, give or take half of that: thin oil hardly shows it, with
+thick oil the speed halves from 25 to -18 degC (common practice). Starts of one car agree within some 2 to 3 %: the mean
+of several compressions."""
 
-SAG_PER_KELVIN, RESTING_PER_KELVIN = 0.03, 0.003
-"""A colder start may sag deeper by so much [V/K] (the load-test table: 1.1 V over 38 K), and rest lower [V/K]
-(six cells at about 0.2 mV/K and the higher resistance; from memory)."""
+USUAL_SAG = Norm(level=1.5, between=0.7, within=0.1, slope=-0.02, slopes=0.012)
+"""Fall of the voltage at 20 degC [V]: 100 to 250 A over 5 to 10 milliohm (Ohm's law, common practice). Colder it is
+deeper by 0.01 to 0.03 V/K: the load-test table falls by 1.1 V over 38 K."""
+
+USUAL_RESTING = Norm(level=12.5, between=0.2, within=0.07, slope=0.003, slopes=0.003)
+"""Voltage before the start at 20 degC [V]: 75 to 100 % charged (published resting table); a car that is used alike
+from week to week comes back within some 10 % of charge. Six cells at about 0.2 mV/K and the higher resistance (from
+memory) make the slope."""
+
+USUAL_CRANKING = Norm(level=10.9, between=0.6, within=0.12, slope=0.02, slopes=0.012)
+"""As USUAL_SAG below USUAL_RESTING [V]."""
+
+USUAL_TIME = Norm(level=float(np.log(1.0)), between=0.5, within=0.25, slope=-0.01, slopes=0.01)
+"""Logarithm of the time to fire [s]: petrol engines fire within one or two seconds (common practice); where the
+crankshaft happened to stand moves it by a turn, and cold makes it longer."""
+
+CHANCE = 1e-3
+"""Chance that a sound start lies beyond a limit: with four of them one false word in 250 starts. Today's few readings
+add their own error."""
 
 BACK_SHARE = 0.5
 """Part of the voltage that the armature makes itself: a starter gives most power at one half (direct-current motor);
@@ -47,13 +62,6 @@ LEAST_SLOWER = 0.08
 LEAST_SAG, LEAST_RESTING = 0.4, 0.15
 """Volts beyond the own past: 0.4 V is 2 milliohm at 200 A, a third of a sound battery's resistance; 0.15 V is a fifth
 of the charge (published resting table) and beyond what key-on consumers change."""
-
-FLOORS = {"crank_speed": 0.02, "voltage_sag": 0.08, "resting_voltage": 0.03}
-"""Least scatter between starts: speed as a share, volts; a few equal drives do not prove a car so exact."""
-
-SIGMAS, ERRORS = 4.0, 2.0
-"""Standard deviations of the own scatter, one false alarm in some ten thousand starts; and standard errors of today's
-readings on top of it."""
 
 FEWEST_COMPARED = 4
 """Readings of a quantity for a comparison with the past: one may be spinning up or inrush, and three make a middle."""
@@ -83,13 +91,17 @@ def compare(start: Start, history: History) -> Past:
     if start.coolant is None:
         return Past()
     same = float(start.source == "adapter_voltage")
-    starts = [one for one in _starts(history) if one.get(FROM_ADAPTER) == same]
+    starts = [
+        one
+        for one in _starts(history)
+        if one.get(FROM_ADAPTER) == same and abs(one["coolant_at_start"] - start.coolant) <= WITHIN
+    ]
+    sag = _expected(start, starts, "voltage_sag", USUAL_SAG) if start.volts >= FEWEST_COMPARED else None
+    resting = _expected(start, starts, "resting_voltage", USUAL_RESTING)
     return Past(
         _speed(start, starts),
-        _volts(start, starts, "voltage_sag", -SAG_PER_KELVIN, LEAST_SAG, +1.0)
-        if start.volts >= FEWEST_COMPARED
-        else None,
-        _volts(start, starts, "resting_voltage", RESTING_PER_KELVIN, LEAST_RESTING, -1.0),
+        None if sag is None else _own(sag, max(LEAST_SAG, sag.limit(CHANCE))),
+        None if resting is None else _own(resting, -max(LEAST_RESTING, resting.limit(CHANCE))),
         _to_fire(start, starts),
     )
 
@@ -105,62 +117,33 @@ def _starts(history: History) -> list[dict[str, float]]:
     return [one for one in by_session.values() if "coolant_at_start" in one and NOTHING_FOUND in one]
 
 
-def _expected(start: Start, rows: list[tuple[float, float]], per_kelvin: float) -> tuple[float, float, int] | None:
-    """Value expected at today's temperature, scatter and number of starts, from (temperature, value).
-
-    `per_kelvin` is how much the value rises with temperature at most; it only ever excuses a colder start.
-    """
+def _expected(start: Start, starts: list[dict[str, float]], name: str, norm: Norm) -> Prediction | None:
+    """What a measure should be today by this car's own starts, None where it has none with it."""
     assert start.coolant is not None
-    data = np.array(rows).reshape(-1, 2)
-    if len(data) < FEWEST_DRIVES:
+    rows = [(one["coolant_at_start"], one[name]) for one in starts if name in one]
+    if not rows:
         return None
-    data = data[np.abs(data[:, 0] - start.coolant) <= FITTED_WITHIN]
-    at, values = data[:, 0], data[:, 1]
-    if len(data) >= FITTED and np.ptp(at) >= FITTED_SPAN and at.min() <= start.coolant <= at.max():
-        line = theil_sen(at, values)
-        if line is not None:
-            off = values - line.slope * at
-            middle = float(np.median(off))
-            spread = float(np.median(np.abs(off - middle))) * MAD_TO_SIGMA
-            return middle + line.slope * start.coolant, spread, len(data)
-    warmer = at - start.coolant
-    near = np.abs(warmer) <= NEIGHBOURS
-    if np.count_nonzero(near) < FEWEST_DRIVES:
-        return None
-    values = values[near] - per_kelvin * np.maximum(0.0, warmer[near])
-    middle = float(np.median(values))
-    return middle, float(np.median(np.abs(values - middle))) * MAD_TO_SIGMA, int(np.count_nonzero(near))
+    at, values = np.array(rows).T
+    return predict(norm, at - REFERENCE, values, start.coolant - REFERENCE)
+
+
+def _own(found: Prediction, slack: float) -> Own:
+    return Own(found.middle, found.middle + slack, found.readings)
 
 
 def _speed(start: Start, starts: list[dict[str, float]]) -> Own | None:
-    """Crank speed expected at today's temperature and voltage, in natural units by way of its logarithm."""
+    """Crank speed expected at today's temperature and voltage, by way of its logarithm."""
     both = [one for one in starts if one.get("crank_speed", 0.0) > 0.0 and "cranking_voltage" in one]
-    speed = _expected(start, [(one["coolant_at_start"], np.log(one["crank_speed"])) for one in both], SPEED_PER_KELVIN)
-    volts = _expected(start, [(one["coolant_at_start"], one["cranking_voltage"]) for one in both], SAG_PER_KELVIN)
+    logs = [{**one, "crank_speed": float(np.log(one["crank_speed"]))} for one in both]
+    speed = _expected(start, logs, "crank_speed", USUAL_SPEED)
+    volts = _expected(start, both, "cranking_voltage", USUAL_CRANKING)
     if speed is None or volts is None or start.cranking is None or start.speeds < FEWEST_COMPARED:
         return None
-    usual, spread, drives = float(np.exp(speed[0])), max(FLOORS["crank_speed"], speed[1]), speed[2]
-    if start.cranking < volts[0]:
-        usual = speed_at_voltage(usual, volts[0], start.cranking, BACK_SHARE)
-    slack = max(LEAST_SLOWER, _slack(spread, drives, start.speed_error))
-    return Own(usual, float(usual * (1.0 - slack)), drives)
-
-
-def _volts(
-    start: Start, starts: list[dict[str, float]], name: str, per_kelvin: float, least: float, sign: float
-) -> Own | None:
-    rows = [(one["coolant_at_start"], one[name]) for one in starts if name in one]
-    found = _expected(start, rows, per_kelvin)
-    if found is None:
-        return None
-    usual, spread, drives = found
-    slack = max(least, _slack(max(FLOORS[name], spread), drives, 0.0))
-    return Own(usual, usual + sign * slack, drives)
-
-
-def _slack(spread: float, drives: int, error: float) -> float:
-    """How far a start may be from the middle of the past by scatter between starts and by its own few readings."""
-    return float(np.hypot(SIGMAS * spread * np.sqrt(1.0 + 1.0 / drives), ERRORS * error))
+    usual = float(np.exp(speed.middle))
+    if start.cranking < volts.middle:
+        usual = speed_at_voltage(usual, volts.middle, start.cranking, BACK_SHARE)
+    slack = max(LEAST_SLOWER, speed.limit(CHANCE, start.speed_error))
+    return Own(usual, usual * float(np.exp(-slack)), speed.readings)
 
 
 LONGER, LONGER_BY = 2.0, 0.5
@@ -169,8 +152,9 @@ at 250 1/min, within which every cylinder comes to its turn."""
 
 
 def _to_fire(start: Start, starts: list[dict[str, float]]) -> Own | None:
-    found = _expected(start, [(o["coolant_at_start"], o["time_to_fire"]) for o in starts if "time_to_fire" in o], 0.0)
+    logs = [{**one, "time_to_fire": float(np.log(one["time_to_fire"]))} for one in starts if one.get("time_to_fire")]
+    found = _expected(start, logs, "time_to_fire", USUAL_TIME)
     if found is None:
         return None
-    usual, spread, drives = found
-    return Own(usual, max(LONGER * usual, usual + LONGER_BY, usual + SIGMAS * spread), drives)
+    usual, beyond = float(np.exp(found.middle)), float(np.exp(found.middle + found.limit(CHANCE)))
+    return Own(usual, max(LONGER * usual, usual + LONGER_BY, beyond), found.readings)
