@@ -1,0 +1,124 @@
+"""A sentence for every choice of a plan: why a job is in its visit, and why a part is left alone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from obdwatch.planning.case import Candidate, Case, trip_risk
+from obdwatch.planning.plan_records import LeftAlone
+from obdwatch.planning.spending import Choice, added_hours, by_weight, gain_alone
+from obdwatch.planning.wishes import HORIZON_MILES
+from obdwatch.planning.words import chance, distance, listed, money, sentence, working_time
+
+LIFE_WORTH_SAYING = 0.05  # share of a life that is thrown away
+
+
+def why_done(case: Case, choice: Choice, free: Choice, visit: int) -> Mapping[str, str]:
+    """Return a sentence or two for each job of a visit by part id, the job that calls for the visit first.
+
+    `free` is the choice that would be made without limits.
+    """
+    found: dict[str, str] = {}
+    before: list[int] = []
+    for job in by_weight(case, choice, visit):
+        candidate = case.candidates[job]
+        said = [_reason(case, candidate, visit, bool(before)), _sharing(case, before, job)]
+        said.append(_timing(case, candidate, visit, free[job]))
+        found[candidate.job.part.id] = " ".join(sentence(text) for text in said if text)
+        before.append(job)
+    return found
+
+
+def _reason(case: Case, candidate: Candidate, visit: int, accompanied: bool) -> str:
+    part = candidate.job.part.id
+    if part in case.wishes.decided:
+        return "you have decided on it"
+    for trip in case.wishes.trips:
+        if (risk := trip_risk(candidate, trip)) > trip.most_risk:
+            allowed = f"more than the {trip.most_risk:.0%} allowed"
+            return f"it would fail on the trip with a chance of {risk:.1%}, {allowed}"
+    if accompanied and gain_alone(candidate, visit) < 0.0:
+        return ""  # it is there for what is open anyway
+    return (
+        f"{_worn(candidate)} and fails within {distance(HORIZON_MILES, case.wishes.units)} with a chance of "
+        f"{chance(candidate.curve.fails_within(HORIZON_MILES))}, which would cost about {_failure(case, candidate)}"
+    )
+
+
+def _worn(candidate: Candidate) -> str:
+    worn = candidate.risk.degraded
+    word = "probably" if worn >= 0.5 else "perhaps"
+    return f"it is {word} worn ({chance(worn)})"
+
+
+def _failure(case: Case, candidate: Candidate) -> str:
+    return money(candidate.failure_cost, case.catalogue.currency)
+
+
+def _sharing(case: Case, before: list[int], job: int) -> str:
+    """What the jobs before it in the visit save this one."""
+    candidate = case.candidates[job]
+    if not before or candidate.job.access_hours == 0.0:
+        return ""
+    added = added_hours(case, before, job)
+    saved = candidate.job.access_hours - added
+    if saved <= 0.0:
+        return ""
+    names = listed([f"the {case.candidates[host].job.part.name}" for host in _hosts(case, before, job)])
+    name = candidate.job.part.name
+    if added > 0.0:
+        alone = working_time(candidate.job.access_hours)
+        return f"part of the access is open for {names}: the {name} adds {working_time(added)} of it and not {alone}"
+    own = candidate.job.hours
+    work = f"no labour but its own {working_time(own)}" if own > 0.0 else "no labour"
+    alone = working_time(candidate.alone_hours)
+    return f"the access is open for {names}: the {name} adds {work}; by itself it would take {alone}"
+
+
+def _hosts(case: Case, before: list[int], job: int) -> list[int]:
+    """The fewest earlier jobs of the visit, most important first, that open what this one shares with them."""
+    wanted = case.programme.needs[job] & (case.programme.item_hours > 0.0)
+    hosts = []
+    for host in before:
+        opens = wanted & case.programme.needs[host]
+        if opens.any():
+            hosts.append(host)
+            wanted = wanted & ~opens
+    return hosts
+
+
+def _timing(case: Case, candidate: Candidate, visit: int, free: int) -> str:
+    if visit == 0 or candidate.job.part.id in case.wishes.decided:
+        return ""
+    risk = chance(candidate.curve.fails_within(case.wishes.visits_at[visit]))
+    if free < visit:
+        return f"it is worth doing earlier, but the limits leave no room; the chance that it fails before is {risk}"
+    return f"until then the chance that it fails is {risk}, and waiting uses the life that is left in it"
+
+
+def left_alone(case: Case, choice: Choice, free: Choice) -> tuple[LeftAlone, ...]:
+    """Return the parts in no visit, those likeliest to fail first."""
+    none = len(case.wishes.visits_at)
+    found = [
+        LeftAlone(candidate.job.part.id, candidate.curve.fails_within(HORIZON_MILES), _why_left(case, job, free[job]))
+        for job, candidate in enumerate(case.candidates)
+        if choice[job] == none
+    ]
+    return tuple(sorted(found, key=lambda left: -(left.fails_within_horizon or 0.0)))
+
+
+def _why_left(case: Case, job: int, free: int) -> str:
+    candidate = case.candidates[job]
+    part, currency = candidate.job.part, case.catalogue.currency
+    risk = candidate.curve.fails_within(HORIZON_MILES)
+    said = (
+        f"it fails within {distance(HORIZON_MILES, case.wishes.units)} with a chance of {chance(risk)}, "
+        f"which would cost about {_failure(case, candidate)}"
+    )
+    if part.id in case.wishes.refused:
+        return sentence(f"you do not want it done; {said}")
+    if free < len(case.wishes.visits_at):
+        return sentence(f"it is worth doing, but the limits leave no room; {said}")
+    left = min(1.0, candidate.curve.miles_left(0.0) / candidate.life_miles)
+    thrown = f" and throw away about {left:.0%} of a life" if left >= LIFE_WORTH_SAYING else ""
+    return sentence(f"{said}; replacing it would cost {money(candidate.own, currency)} or more{thrown}")
