@@ -7,22 +7,33 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.charging_record import ChargingRecord
-from obdwatch.detectors.oxygen_sensors_baseline import FEWEST_DRIVES, MAD_TO_SIGMA, since_repair
+from obdwatch.detectors.oxygen_sensors_baseline import since_repair
 from obdwatch.physics.charging import COMPENSATION
+from obdwatch.physics.prediction import Norm, predict
 from obdwatch.records import History
 
 REPAIRS: tuple[str, ...] = ("alternator", "drive_belt", "battery")
 """A new one of these starts the car's numbers anew."""
 
-COMPARABLE = 20.0
+COMPARABLE = 40.0
 """Drives in air so close [K] are compared, with a regulator's compensation allowed for."""
 
 LEAST_DRIVING, LEAST_IDLE = 0.3, 0.5
 """Volts beyond the own past: a regulator holds its level within some 0.1 V (common practice), consumers at idle move it
 further."""
 
-SIGMAS, LEAST_SCATTER = 4.0, 0.05
-"""Standard deviations of the car's own scatter, which is at least a few steps of common readings [V]."""
+REFERENCE = 20.0
+"""Outside air at which the norms are stated [degC]."""
+
+USUAL_DRIVING = Norm(level=14.15, between=0.3, within=0.08, slope=COMPENSATION / 2.0, slopes=-COMPENSATION / 2.0)
+"""Voltage at speed [V]: 13.5 to 14.8 between cars (published trade reference, taken as two deviations either way), held
+by one regulator within some 0.1 V (common practice), which follows the temperature or does not."""
+
+USUAL_IDLE = Norm(level=13.9, between=0.4, within=0.2, slope=COMPENSATION / 2.0, slopes=-COMPENSATION / 2.0)
+"""As USUAL_DRIVING at a warm idle, where consumers count for more [V] (common practice)."""
+
+CHANCE = 1e-3
+"""Chance that a sound drive lies beyond a limit to one side."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,20 +73,17 @@ def compare(record: ChargingRecord, history: History) -> Past:
     same = from_adapter(record.source)
     drives = [one for one in by_session.values() if "outside_air" in one and one.get(FROM_ADAPTER) == same]
     return Past(
-        _own(record.air, drives, "charging_voltage", LEAST_DRIVING),
-        _own(record.air, drives, "idle_voltage", LEAST_IDLE),
+        _own(record.air, drives, "charging_voltage", USUAL_DRIVING, LEAST_DRIVING),
+        _own(record.air, drives, "idle_voltage", USUAL_IDLE, LEAST_IDLE),
     )
 
 
-def _own(air: float, drives: list[dict[str, float]], name: str, least: float) -> Own | None:
+def _own(air: float, drives: list[dict[str, float]], name: str, norm: Norm, least: float) -> Own | None:
     rows = [(one["outside_air"], one[name]) for one in drives if name in one]
     rows = [(at, value) for at, value in rows if abs(at - air) <= COMPARABLE]
-    if len(rows) < FEWEST_DRIVES:
+    if not rows:
         return None
-    values = np.array([value for _, value in rows])
-    middle = float(np.median(values))
-    spread = max(LEAST_SCATTER, float(np.median(np.abs(values - middle))) * MAD_TO_SIGMA)
-    # A regulator may follow the temperature or not: the allowance is for the usual distance, either way.
-    drift = abs(COMPENSATION) * float(np.median([abs(at - air) for at, _ in rows]))
-    slack = max(least, SIGMAS * spread) + drift
-    return Own(middle - slack, middle + slack, len(rows))
+    at, values = np.array(rows).T
+    usual = predict(norm, at - REFERENCE, values, air - REFERENCE)
+    slack = max(least, usual.limit(CHANCE))
+    return Own(usual.middle - slack, usual.middle + slack, usual.readings)

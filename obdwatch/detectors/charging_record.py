@@ -45,8 +45,9 @@ consumers is not."""
 STEADY, BAND, BAND_LEAST = 40.0, 150.0, 5
 """Steady is a change within LOOK_BACK below STEADY [1/min]; voltage by speed is taken in bands [1/min]."""
 
-SLOWEST = 3.0
-"""Slower readings of the voltage [s] miss the answer to a step of speed (as in the poll plan)."""
+SLOWEST = 6.5
+"""Slower readings of the voltage [s] meet too few rises of the speed in a drive; each reading is of one moment, so that
+what is lost at a slow rate is number, which FEWEST_RISES asks for."""
 
 OVERRUN, CRUISE = -0.4, 0.2
 """Acceleration [m/s2] up to which a car is on overrun, and within which it cruises (common practice)."""
