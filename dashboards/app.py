@@ -15,10 +15,10 @@ from dash.dependencies import ALL
 
 from dashboards.components import back_to_drives, frame, notice
 from dashboards.failures import page_or_told
-from dashboards.pages import codes, drive, home
+from dashboards.pages import codes, drive, home, trends
 from dashboards.security import Access, guard
 from dashboards.sessions import Analyse, Load, SessionShelf, SessionSource
-from dashboards.visit import CODES, Page, Visit, visit_from
+from dashboards.visit import CODES, TRENDS, Page, Visit, visit_from
 
 INDEX = """<!DOCTYPE html>
 <html lang="en">
@@ -84,6 +84,8 @@ def _page_for(path: str) -> Show | None:
         return drive.show
     if path == CODES or path.startswith(f"{CODES}/"):
         return codes.show
+    if path == TRENDS or path.startswith(f"{TRENDS}/"):
+        return trends.show
     return None
 
 

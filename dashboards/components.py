@@ -13,7 +13,8 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards import wording
-from dashboards.visit import CODES
+from dashboards.garage import KnownCar
+from dashboards.visit import CODES, TRENDS, car_address
 from obdwatch.explanations.wording import URGENCY_WORDS, pointing_words
 from obdwatch.records import Finding, Measure, Urgency, Verdict
 
@@ -77,6 +78,17 @@ def command(line: str, meaning: str) -> list[Component]:
 def back_to_drives() -> Component:
     """The way up from a page of one drive."""
     return html.P(dcc.Link("All drives", href="/"), className="up")
+
+
+def car_ways(cars: Sequence[KnownCar], chosen: str, page: str) -> list[Component]:
+    """The same page of the other cars; nothing where there is one car only."""
+    if len(cars) < 2:
+        return []
+    links: list[Component | str] = ["Other cars: "]
+    for one in cars:
+        if one.id != chosen:
+            links += [dcc.Link(wording.shortened(one.name, 40), href=car_address(page, one.id)), " "]
+    return [html.P(links, className="quiet")]
 
 
 def finding_card(index: int, finding: Finding, units: str) -> Component:
@@ -185,6 +197,7 @@ def _ways() -> Component:
         [
             dcc.Link("obdwatch", href="/", className="name"),
             dcc.Link("Drives", href="/"),
+            dcc.Link("Trends", href=TRENDS),
             dcc.Link("Codes", href=CODES),
         ],
         **labelled("Pages"),

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Protocol
 
 from dashboards.downsampling import Trace, trace_of
+from dashboards.garage import CarSource, Garage
 from obdwatch.errors import LogbookError, SessionFileError
 from obdwatch.records import Car, Drive, Finding, MarkKind, Session
 
@@ -23,23 +24,11 @@ MOST_SAMPLES = 4_000_000
 INTERRUPTIONS = frozenset({MarkKind.GAP, MarkKind.LINK_LOST, MarkKind.RECONNECT, MarkKind.ASLEEP})
 
 
-class SessionSource(Protocol):
+class SessionSource(CarSource, Protocol):
     """What the dashboard needs of a logbook; `obdwatch.logbook.logbook.Logbook` is one."""
-
-    def sessions(self) -> Sequence[Session]:
-        """Every session."""
-        ...
-
-    def cars(self) -> Sequence[Car]:
-        """Every car."""
-        ...
 
     def path_of(self, session_id: str) -> Path:
         """Where the session file of a known session is."""
-        ...
-
-    def findings(self, session_id: str) -> Sequence[Finding]:
-        """What was found in a session; empty where it was not analysed."""
         ...
 
 
@@ -109,6 +98,7 @@ class SessionShelf:
 
     def __init__(self, logbook: SessionSource, analyse: Analyse | None = None, load: Load | None = None) -> None:
         self._logbook = logbook
+        self.garage = Garage(logbook)
         self._analyse = analyse
         self._load = load or _load_drive
         self._kept: OrderedDict[tuple[str, int, int], _Kept] = OrderedDict()

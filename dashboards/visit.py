@@ -13,6 +13,7 @@ from dash.development.base_component import Component
 from dashboards.drawing import Screen, Window
 
 CODES = "/codes"  # the address of the page on trouble codes
+TRENDS = "/trends"  # of what changes from drive to drive
 MOST_ADDRESS = 8_192  # letters; longer than any address a page writes itself
 
 
@@ -107,3 +108,13 @@ def codes_typed(text: str) -> tuple[str, ...]:
     ('p0171', 'P0300')
     """
     return tuple(dict.fromkeys(text.replace(",", " ").split()))
+
+
+def car_address(page: str, car_id: str) -> str:
+    """The address of a page about one car."""
+    return f"{page}/{quote(car_id, safe='')}"
+
+
+def car_in(path: str, page: str) -> str | None:
+    """The car in the address of a page about cars, None where none is named; it is only ever looked up."""
+    return unquote(path.removeprefix(page)).strip("/") or None

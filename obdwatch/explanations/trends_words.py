@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from fnmatch import fnmatchcase
 from types import MappingProxyType
 
@@ -94,6 +95,31 @@ def label(key: str) -> str:
     return f"{named}, {place[1]} {place[2]}" if place else named
 
 
+def moved_words(first: float, now: float, unit: str, span: float, axis: str, units: str) -> str:
+    """Say from where to where a number went, and within which `span` (`axis`: km or d).
+
+    >>> moved_words(14.4, 13.42, "V", 9500.0, "km", "metric")
+    'It went from 14.4 V to 13.4 V within 9,500 km.'
+    """
+    numbers = _numbers(units, Measure("first", first, unit), Measure("now", now, unit))
+    digits = _digits(abs(now - first))
+    return (
+        f"It went from {numbers.say('first', digits)} to {numbers.say('now', digits)} within"
+        f" {_length(numbers, span, axis)}."
+    )
+
+
+def forecast_words(limit: Measure, ahead: Measure, change: float, units: str) -> str:
+    """Say how far it is to a limit, as a range; `change` [unit of the limit] sets the digits."""
+    name = "distance_to_limit" if ahead.unit == "km" else "time_to_limit"
+    level = replace(limit, name="first_level", value=limit.value - change)
+    return _forecast(_numbers(units, replace(limit, name="limit"), level, replace(ahead, name=name)))
+
+
+def _numbers(units: str, *measures: Measure) -> Numbers:
+    return Numbers(Finding("", Verdict.HEALTHY, measures=measures), units)
+
+
 def _moved(numbers: Numbers, moving: list[Measure]) -> list[str]:
     """From where to where, over how far."""
     first = numbers.get("first_level")
@@ -136,7 +162,7 @@ def _span(numbers: Numbers, what: str) -> str:
 def _length(numbers: Numbers, value: float, unit: str) -> str:
     """A distance to two digits, or a time in days or months."""
     if unit == "km":
-        shown = Numbers(Finding("", Verdict.HEALTHY, measures=(Measure("x", value, "km"),)), numbers.units).say("x")
+        shown = _numbers(numbers.units, Measure("x", value, "km")).say("x")
         number, _, name = shown.partition(" ")
         return f"{_rounded(float(number)):,.0f} {name}"
     return f"{value:.0f} days" if value < 60.0 else f"{value / 30.44:.0f} months"

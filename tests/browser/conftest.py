@@ -26,6 +26,7 @@ from tests.dashboards.samples import (
     HEALTHY,
     UNSURE,
     FakeLogbook,
+    aged,
     big_drive,
     drive_with_codes,
     session,
@@ -85,6 +86,7 @@ def logbook(tmp_path_factory: pytest.TempPathFactory) -> FakeLogbook:
     book.add(replace(usual_drive(), session=session("gone", 17)), UNSURE)
     book.add(Drive(session("empty", 16), {}))
     book.add(drive_with_codes(), FAULT)
+    aged(book, session("cold-start"))
     book.add(hostile_drive(), replace(FAULT, urgency=Urgency.STOP, headline=MARKUP, spans=(Span(20, 40, MARKUP),)))
     return book
 

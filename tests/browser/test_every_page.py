@@ -13,6 +13,7 @@ from tests.browser.conftest import until
 PAGES = (
     "/", "/drive/cold-start", "/drive/codes", "/drive/torn", "/drive/unknown", "/drive/empty", "/nowhere",
     "/codes", "/codes?words=lean", "/codes/P0171,P0300", "/codes/PO171",
+    "/trends", "/trends/blue?show=charging/charging_voltage", "/trends/nobody",
 )  # fmt: skip
 SIZES = ((390, 844), (1280, 800), (3840, 2160))
 
@@ -37,7 +38,16 @@ def test_page_fits_every_screen(open_page: Callable[..., Page], address: str, pa
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize(
     "path",
-    ["/", "/drive/cold-start", "/drive/codes", "/drive/torn", "/codes", "/codes?words=lean", "/codes/P0171,P0300"],
+    [
+        "/",
+        "/drive/cold-start",
+        "/drive/codes",
+        "/drive/torn",
+        "/codes",
+        "/codes?words=lean",
+        "/codes/P0171,P0300",
+        "/trends",
+    ],
 )
 def test_page_has_no_serious_accessibility_fault(
     open_page: Callable[..., Page], address: str, path: str, scheme: str

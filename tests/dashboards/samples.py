@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -18,9 +18,13 @@ from obdwatch.records import (
     CodeKind,
     CodeReading,
     Drive,
+    Event,
+    EventKind,
+    Feature,
     Finding,
     FloatArray,
     FreezeFrame,
+    History,
     Mark,
     MarkKind,
     Measure,
@@ -198,6 +202,8 @@ class FakeLogbook:
     broken: frozenset[str] = frozenset()
     missing: frozenset[str] = frozenset()
     loads: int = 0
+    features: tuple[Feature, ...] = ()
+    log: tuple[Event, ...] = ()
 
     def add(self, drive: Drive, *findings: Finding) -> None:
         self.drives[drive.session.id] = drive
@@ -220,6 +226,12 @@ class FakeLogbook:
     def findings(self, session_id: str) -> tuple[Finding, ...]:
         return self.found[session_id]
 
+    def events(self, car_id: str | None = None) -> tuple[Event, ...]:
+        return tuple(event for event in self.log if car_id in (None, event.car_id))
+
+    def history_before(self, name: str) -> History:
+        return History(tuple(one for one in self.features if one.session_id != name), self.events())
+
     def load(self, path: Path) -> Drive:
         """What `load_drive` does with a real file."""
         self.loads += 1
@@ -227,6 +239,29 @@ class FakeLogbook:
         if session_id in self.broken:
             raise SessionFileError(path, "is damaged from byte 4,096 on; restore it from a copy")
         return self.drives[session_id]
+
+
+def aged(book: FakeLogbook, latest: Session) -> None:
+    """Give the car of `latest` a past: 15 drives with a falling charging voltage, an alternator, 15 good drives.
+
+    Its catalyst gets worse all the time.
+    """
+    assert latest.started_at is not None
+    assert latest.odometer_km is not None
+    features, log = [], []
+    for n in range(30):
+        at = latest.started_at - timedelta(days=20 * (30 - n))
+        odometer = latest.odometer_km - 450.0 * (30 - n)
+        volts = 14.1 - 0.04 * n if n < 15 else 14.3 + 0.02 * (-1) ** n
+        through = 0.08 + 0.003 * n + 0.004 * (-1) ** n
+        for detector, name, value, unit in (
+            ("charging", "charging_voltage", volts, "V"),
+            ("catalyst", "survives_bank_1", through, "ratio"),
+        ):
+            features.append(Feature(f"old-{n}", detector, name, value, unit, at=at, odometer_km=odometer))
+        if n == 15:
+            log.append(Event(CAR.id, at - timedelta(days=3), EventKind.REPAIR, odometer - 60.0, "alternator"))
+    book.features, book.log = tuple(features), tuple(log)
 
 
 def states(drive: Drive) -> Mapping[str, int]:

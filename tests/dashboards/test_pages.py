@@ -38,6 +38,17 @@ def text(node: Any) -> str:
     return " ".join(words(node))
 
 
+def components(node: Any, kind: type[Component]) -> Iterator[Any]:
+    """Every component of a kind in a tree of components, in order."""
+    if isinstance(node, list | tuple):
+        for one in node:
+            yield from components(one, kind)
+    elif isinstance(node, Component):
+        if isinstance(node, kind):
+            yield node
+        yield from components(getattr(node, "children", None), kind)
+
+
 def shelf_with(tmp_path: Path, *drives: Drive) -> SessionShelf:
     book = FakeLogbook(tmp_path)
     for drive in drives:

@@ -1,0 +1,173 @@
+"""The picture of one number over the drives of a car. Pure: a followed number in, a Plotly figure out."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import plotly.graph_objects as go
+
+from dashboards.drawing import ACCENT, NEUTRAL, Screen, plain
+from dashboards.wording import quantity, with_unit
+from obdwatch.detectors.trends_followed import Followed
+from obdwatch.detectors.trends_judgement import Movement
+from obdwatch.detectors.trends_series import SECONDS_PER_DAY, Axis
+from obdwatch.records import FloatArray
+from obdwatch.units import screen_unit, to_screen
+
+HEIGHT = 250  # px
+FURTHEST_SHOWN = 1.5
+"""A forecast is drawn at most so many times as far as the car was followed: further out it would flatten the drives."""
+MARGIN = {"l": 58, "r": 16, "t": 30, "b": 44, "pad": 0}
+
+
+def trend_figure(track: Followed, screen: Screen) -> go.Figure:
+    """Draw a number over distance or date: drives, repairs, the line through it, its limit and when it may be met."""
+    figure = go.Figure()
+    place = _Placing(track, screen)
+    _add_limits(figure, track, place)
+    if track.movement is not None:
+        _add_movement(figure, track.movement, place)
+    for at, values, name, look in (
+        (track.earlier_at, track.earlier_values, "before the repair", "circle-open"),
+        (track.series.at, track.series.values, "drives", "circle"),
+    ):
+        if len(at):
+            figure.add_trace(_points(place, at, values, name, look))
+    for number, repair in enumerate(track.repairs):
+        _mark(figure, place.x(np.array([repair]))[0], "repair" if number == 0 else "")
+    figure.update_layout(
+        height=HEIGHT,
+        margin=MARGIN,
+        paper_bgcolor="rgba(0,0,0,0)",
+        plot_bgcolor="rgba(0,0,0,0)",
+        font={"family": "inherit", "size": 12, "color": NEUTRAL},
+        showlegend=False,
+        dragmode=False,
+        hovermode="closest",
+        template="none",
+        xaxis=place.axis(),
+        yaxis={"fixedrange": True, "nticks": 5, "zeroline": False, "title": {"text": plain(place.unit), "standoff": 4}},
+    )
+    return figure
+
+
+class _Placing:
+    """Where things stand on the screen: distance in the reader's unit or dates, values in the reader's unit."""
+
+    def __init__(self, track: Followed, screen: Screen) -> None:
+        series = track.series
+        self._axis, self._from_unit, self.units, self.narrow = series.axis, series.unit, screen.units, screen.narrow
+        self.unit = screen_unit(series.unit, screen.units).name
+        every = np.concatenate([track.earlier_at, series.at])
+        self.first, self.last = float(every.min()), float(every.max())
+
+    def x(self, at: FloatArray) -> list[Any]:
+        if self._axis is Axis.TIME:
+            seconds = np.round(at * SECONDS_PER_DAY).astype("int64").astype("datetime64[s]")
+            return [str(one) for one in seconds]
+        return [to_screen(float(one), "km", self.units) for one in at]
+
+    def y(self, values: FloatArray) -> list[float]:
+        return [to_screen(float(one), self._from_unit, self.units) for one in values]
+
+    def said(self, value: float) -> str:
+        return quantity(value, self._from_unit, self.units)
+
+    @property
+    def reach(self) -> float:
+        """The furthest place that is drawn."""
+        return self.last + FURTHEST_SHOWN * max(self.last - self.first, 1.0)
+
+    def axis(self) -> dict[str, Any]:
+        by_date = self._axis is Axis.TIME
+        title = "date" if by_date else with_unit("odometer,", screen_unit("km", self.units).name)
+        return {
+            "type": "date" if by_date else "linear",
+            "fixedrange": True,
+            "nticks": 4 if self.narrow else 9,
+            "zeroline": False,
+            "tickformat": "%b %Y" if by_date else ",.0f",
+            "title": {"text": title, "standoff": 6},
+        }
+
+
+def _points(place: _Placing, at: FloatArray, values: FloatArray, name: str, look: str) -> go.Scatter:
+    unit = f" {plain(place.unit)}" if place.unit else ""
+    return go.Scatter(
+        x=place.x(at),
+        y=place.y(values),
+        mode="markers",
+        name=name,
+        marker={"color": ACCENT, "size": 8, "symbol": look},
+        hovertemplate=f"%{{y:,.4g}}{unit}<br>%{{x}}<extra>{name}</extra>",
+    )
+
+
+def _add_limits(figure: go.Figure, track: Followed, place: _Placing) -> None:
+    """The ends of what is healthy, where they are near enough not to flatten what was measured."""
+    values = np.concatenate([track.earlier_values, track.series.values])
+    room = 3.0 * max(float(np.ptp(values)), 0.02 * float(np.abs(values).max()), 1e-9)
+    met = track.movement.forecast.limit if track.movement is not None and track.movement.forecast is not None else None
+    for limit in track.series.limits:
+        if limit is None or (limit != met and not values.min() - room <= limit <= values.max() + room):
+            continue
+        shown = place.y(np.array([limit]))[0]
+        figure.add_hline(y=shown, line={"color": NEUTRAL, "width": 1.5, "dash": "6px,4px"})
+        figure.add_annotation(
+            x=0,
+            xref="paper",
+            y=shown,
+            text=plain(f"limit {place.said(limit)}"),
+            showarrow=False,
+            xanchor="left",
+            yanchor="bottom",
+        )
+
+
+def _add_movement(figure: go.Figure, moves: Movement, place: _Placing) -> None:
+    """The level before and after a jump, or the line of a drift with the band in which it may meet its limit."""
+    series = moves.series
+    start, end = float(series.at[0]), float(series.at[-1])
+    line = {"color": ACCENT, "width": 2}
+    if moves.shift_at is not None:
+        at = np.array([start, moves.shift_at, moves.shift_at, end])
+        values = np.array([moves.first, moves.first, moves.now, moves.now])
+        figure.add_trace(_line(place, at, values, line))
+        _mark(figure, place.x(np.array([moves.shift_at]))[0], "jump")
+        return
+    figure.add_trace(_line(place, np.array([start, end]), np.array([moves.first, moves.now]), line))
+    if moves.forecast is None or moves.forecast.distance <= 0.0:
+        return
+    near, far = moves.forecast.interval
+    corners = [_cut(place, moves, near), _cut(place, moves, far)]
+    at = np.array([end, corners[0][0], corners[1][0], end])
+    values = np.array([moves.interval[0], corners[0][1], corners[1][1], moves.interval[1]])
+    band = _line(place, at, values, {"width": 0})
+    band.update(fill="toself", fillcolor="rgba(47,125,209,0.18)")
+    figure.add_trace(band)
+    middle = _cut(place, moves, moves.forecast.distance)
+    dashed = line | {"dash": "2px,4px"}
+    figure.add_trace(_line(place, np.array([end, middle[0]]), np.array([moves.now, middle[1]]), dashed))
+
+
+def _cut(place: _Placing, moves: Movement, distance: float) -> tuple[float, float]:
+    """Where a way from now to the limit ends on the picture: at the limit, or where the picture ends."""
+    end = float(moves.series.at[-1])
+    limit = moves.forecast.limit if moves.forecast is not None else moves.now
+    room = place.reach - end
+    if distance <= room:
+        return end + distance, limit
+    return place.reach, moves.now + (limit - moves.now) * room / distance
+
+
+def _line(place: _Placing, at: FloatArray, values: FloatArray, line: dict[str, Any]) -> go.Scatter:
+    return go.Scatter(x=place.x(at), y=place.y(values), mode="lines", line=line, hoverinfo="skip")
+
+
+def _mark(figure: go.Figure, x: Any, text: str) -> None:
+    figure.add_vline(x=x, line={"color": NEUTRAL, "width": 1.5, "dash": "2px,3px"})
+    if text:
+        figure.add_annotation(
+            x=x, y=1, yref="paper", text=text, showarrow=False, xanchor="left", yanchor="bottom", xshift=3
+        )
