@@ -22,14 +22,15 @@ def why_done(case: Case, choice: Choice, free: Choice, visit: int) -> Mapping[st
     before: list[int] = []
     for job in by_weight(case, choice, visit):
         candidate = case.candidates[job]
-        said = [_reason(case, candidate, visit, bool(before)), _sharing(case, before, job)]
-        said.append(_timing(case, candidate, visit, free[job]))
+        sharing = _sharing(case, before, job)
+        rides_along = bool(sharing) and gain_alone(candidate, visit) < 0.0
+        said = [_reason(case, candidate, rides_along), sharing, _timing(case, candidate, visit, free[job])]
         found[candidate.job.part.id] = " ".join(sentence(text) for text in said if text)
         before.append(job)
     return found
 
 
-def _reason(case: Case, candidate: Candidate, visit: int, accompanied: bool) -> str:
+def _reason(case: Case, candidate: Candidate, rides_along: bool) -> str:
     part = candidate.job.part.id
     if part in case.wishes.decided:
         return "you have decided on it"
@@ -37,7 +38,7 @@ def _reason(case: Case, candidate: Candidate, visit: int, accompanied: bool) -> 
         if (risk := trip_risk(candidate, trip)) > trip.most_risk:
             allowed = f"more than the {trip.most_risk:.0%} allowed"
             return f"it would fail on the trip with a chance of {risk:.1%}, {allowed}"
-    if accompanied and gain_alone(candidate, visit) < 0.0:
+    if rides_along:
         return ""  # it is there for what is open anyway
     return (
         f"{_worn(candidate)} and fails within {distance(HORIZON_MILES, case.wishes.units)} with a chance of "

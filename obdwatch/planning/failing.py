@@ -51,7 +51,8 @@ class FailureCurve:
     def miles_left(self, at: float) -> float:
         """Return the expected distance [mile] to failure of a part that still runs `at` miles from now."""
         last = max(at, self.miles[-1])
-        rate = self._rate(len(self.miles) - 2)
+        # Where nothing fails in the last stretch, the mean hazard up to there goes on.
+        rate = self._rate(len(self.miles) - 2) or self.hazard[-1] / self.miles[-1]
         beyond = math.exp(-self._hazard(last)) / rate if rate > 0.0 else math.inf
         return (self.running_miles(at, last) + beyond) / math.exp(-self._hazard(at))
 
@@ -78,13 +79,15 @@ def curve_through(failure_within_miles: Mapping[int, float]) -> FailureCurve:
     distances = sorted(failure_within_miles)
     if not distances or distances[0] <= 0:
         raise ValueError(f"the risk of failure needs distances above zero, not {distances}")
-    hazard = [0.0]
+    miles, hazard = [0.0], [0.0]
     for distance in distances:
         chance = failure_within_miles[distance]
         if not 0.0 <= chance <= 1.0:
             raise ValueError(f"the risk of failing within {distance} miles is {chance}, not between 0 and 1")
-        hazard.append(max(hazard[-1], -math.log1p(-min(chance, SUREST))))
-    return FailureCurve((0.0, *map(float, distances)), tuple(hazard))
+        if hazard[-1] < -math.log1p(-SUREST):  # after a certain failure there is no hazard left to know
+            miles.append(float(distance))
+            hazard.append(max(hazard[-1], -math.log1p(-min(chance, SUREST))))
+    return FailureCurve(tuple(miles), tuple(hazard))
 
 
 def curve_for(part: Part, risk: PartRisk) -> FailureCurve:
@@ -93,7 +96,7 @@ def curve_for(part: Part, risk: PartRisk) -> FailureCurve:
     Raises ValueError as `curve_through` does.
     """
     near = curve_through(risk.failure_within_miles)
-    if risk.since_new_km is None:
+    if risk.since_new_km is None or near.miles[-1] < max(risk.failure_within_miles):
         return near
     further = (near.miles[-1], *(miles for miles in FURTHER_MILES if miles > near.miles[-1]))
     worn = wear(part.onset, part.to_failure, risk.since_new_km, tuple(miles * KM_PER_MILE for miles in further))
