@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from obdwatch.part_ages import Readings, odometer_at
 from obdwatch.parts.inspection_gain import most_telling
 from obdwatch.parts.inspection_questions import (
     ANSWERS,
@@ -65,11 +66,13 @@ def questions_for(
     """
     known = questions or read_questions()
     degraded = {risk.part: risk.degraded for risk in risks}
-    now = _now(events := tuple(events), odometer_km)
+    events = tuple(events)
+    readings = _readings(events)
+    now = odometer_km if odometer_km is not None else max((km for _, km in readings), default=None)
     fresh = {
         name
         for name, event in answers_of(events, known).items()
-        if event.answer != COULD_NOT_LOOK and name in known.by_id and _weight(known, event, events, now) > 0.5
+        if event.answer != COULD_NOT_LOOK and name in known.by_id and _weight(known, event, readings, now) > 0.5
     }
     open_ones = [
         one
@@ -118,9 +121,7 @@ def walk(
     before = [event for event in events if event.at < began]
     given = answers_of((event for event in events if event.at >= began), known)
     answers = {name: event for name, event in given.items() if name in known.by_id}
-    asked = questions_for(
-        car, risks, before, costs=costs, most=most, odometer_km=_now(events, odometer_km), questions=known
-    )
+    asked = questions_for(car, risks, before, costs=costs, most=most, odometer_km=odometer_km, questions=known)
     besides = [known.by_id[name] for name in answers if name not in {one.id for one in asked}]
     ordered = sorted((*asked, *besides), key=lambda one: _on_the_way(one, known))
     return Walk(tuple(ordered), answers)
@@ -151,9 +152,14 @@ def _parts(question: Question | None, event: Event) -> frozenset[str]:
 
 
 def evidence_of_answers(
-    events: Iterable[Event], odometer_km: float | None = None, questions: Questions | None = None
+    events: Iterable[Event],
+    odometer_km: float | None = None,
+    questions: Questions | None = None,
+    readings: Readings = (),
 ) -> tuple[Evidence, ...]:
-    """Return what the inspections in the log of one car say of its parts; `odometer_km` [km] is the reading now.
+    """Return what the inspections in the log of one car say of its parts.
+
+    `odometer_km` [km] is the reading now, the highest of log and `readings` (of drives, with their dates) where None.
 
     The last answer to a question counts, a repair ends what was seen before it, and an answer keeps half of its weight
     after a distance that the file of questions states. "Could not look" is no evidence. An entry that names no known
@@ -161,10 +167,11 @@ def evidence_of_answers(
     """
     known = questions or read_questions()
     events = tuple(sorted(events, key=_order))
-    now = _now(events, odometer_km)
+    readings = (*_readings(events), *readings)
+    now = odometer_km if odometer_km is not None else max((km for _, km in readings), default=None)
     found: list[Evidence] = []
     for name, event in answers_of(events, known).items():
-        weight = _weight(known, event, events, now)
+        weight = _weight(known, event, readings, now)
         question = known.by_id.get(name)
         if question is None or event.answer == COULD_NOT_LOOK or weight < FORGOTTEN:
             continue
@@ -173,11 +180,11 @@ def evidence_of_answers(
             if not _renewed_since(part, event, events):
                 ratio = question.ratio(part, event.answer or "") ** weight
                 found.append(Evidence(part, ratio, said, f"inspection:{event.id}", question.symptom))
-    found += _plain(known, events, now)
+    found += _plain(known, events, readings, now)
     return tuple(found)
 
 
-def _plain(known: Questions, events: Sequence[Event], now: float | None) -> list[Evidence]:
+def _plain(known: Questions, events: Sequence[Event], readings: Readings, now: float | None) -> list[Evidence]:
     """Entries with a part and an answer only; the last one of each part."""
     last: dict[str, Event] = {}
     for event in events:
@@ -188,7 +195,7 @@ def _plain(known: Questions, events: Sequence[Event], now: float | None) -> list
     ratios = {YES: worn / sound, NO: (1.0 - worn) / (1.0 - sound)}
     found = []
     for part, event in last.items():
-        weight = _weight(known, event, events, now)
+        weight = _weight(known, event, readings, now)
         base = part.partition(":")[0]
         if (answer := event.answer or "") in ratios and weight >= FORGOTTEN and not _renewed_since(base, event, events):
             said = _sentence(event, event.note or "something", weight)
@@ -213,25 +220,17 @@ def _renewed_since(part: str, event: Event, events: Sequence[Event]) -> bool:
     )
 
 
-def _weight(known: Questions, event: Event, events: Sequence[Event], now: float | None) -> float:
+def _weight(known: Questions, event: Event, readings: Readings, now: float | None) -> float:
     """What is left of an answer's weight: half after the distance stated in the file, 1 where no distance is known."""
-    then = event.odometer_km if event.odometer_km is not None else _reading_near(event.at, events)
+    then = event.odometer_km if event.odometer_km is not None else odometer_at(event.at, sorted(readings))
     fades = known.fades_km.get(event.answer or "")
     if now is None or then is None or fades is None:
         return 1.0
     return float(0.5 ** (max(0.0, now - then) / fades))
 
 
-def _now(events: Sequence[Event], odometer_km: float | None) -> float | None:
-    readings = [event.odometer_km for event in events if event.odometer_km is not None]
-    return odometer_km if odometer_km is not None else max(readings, default=None)
-
-
-def _reading_near(at: datetime, events: Sequence[Event]) -> float | None:
-    """The last reading in the log up to `at`, else the first after it."""
-    readings = [(event.at, event.odometer_km) for event in events if event.odometer_km is not None]
-    before = [reading for reading in readings if reading[0] <= at]
-    return max(before)[1] if before else min(readings)[1] if readings else None
+def _readings(events: Iterable[Event]) -> Readings:
+    return [(event.at, event.odometer_km) for event in events if event.odometer_km is not None]
 
 
 def _answering(events: Iterable[Event]) -> list[Event]:
