@@ -60,7 +60,7 @@ def choice_costs(each: Part, risk: PartRisk, wishes: Wishes) -> list[float]:
     costs = []
     for at in wishes.visits_at:
         chance = 1.0 - float(surviving(risk, np.array([at]))[0])
-        until = GRID <= at + 1e-9
+        until = (GRID - at) < 1e-9
         covered = float(np.trapezoid(running[until], GRID[until]))
         planned = fitting + chance * (each.breakdown_cost + each.damage_cost + whole - fitting)
         costs.append(planned + whole * min(1.0, (HORIZON - covered) / life))
@@ -70,6 +70,18 @@ def choice_costs(each: Part, risk: PartRisk, wishes: Wishes) -> list[float]:
     used = (HORIZON - float(np.trapezoid(running, GRID))) / life + end * (1.0 - left / life)
     costs.append((1.0 - end) * (each.breakdown_cost + each.damage_cost + whole) + whole * min(1.0, used))
     return costs
+
+
+def _demanded(part_id: str, risk: PartRisk, wishes: Wishes) -> list[list[int | str]]:
+    """Sets of visits, in one of which a part must be done."""
+    demanded: list[list[int | str]] = [[0]] if part_id in wishes.decided else []
+    if part_id in wishes.refused:
+        demanded.append(["never"])
+    for trip in wishes.trips:
+        begin, end = surviving(risk, np.array([trip.at_miles, trip.at_miles + trip.length_miles]))
+        if 1.0 - end / begin > trip.most_risk:
+            demanded.append([number for number, at in enumerate(wishes.visits_at) if at <= trip.at_miles])
+    return demanded
 
 
 def cheapest(parts: Catalogue, risks: tuple[PartRisk, ...], wishes: Wishes) -> float | None:
@@ -104,24 +116,16 @@ def cheapest(parts: Catalogue, risks: tuple[PartRisk, ...], wishes: Wishes) -> f
         costs = choice_costs(each, risk, wishes)
         objective += [costs[visit] * done[each.id, visit] for visit in visits] + [costs[-1] * done[each.id, "never"]]
         model += pulp.lpSum(done[each.id, visit] for visit in [*visits, "never"]) == 1
-        if each.id in wishes.decided:
-            model += done[each.id, 0] == 1
-        if each.id in wishes.refused:
-            model += done[each.id, "never"] == 1
-        for trip in wishes.trips:
-            begin, end = surviving(risk, np.array([trip.at_miles, trip.at_miles + trip.length_miles]))
-            if 1.0 - end / begin > trip.most_risk:
-                model += pulp.lpSum(done[each.id, v] for v in visits if wishes.visits_at[v] <= trip.at_miles) == 1
+        for allowed in _demanded(each.id, risk, wishes):
+            model += pulp.lpSum(done[each.id, visit] for visit in allowed) == 1
     for (item, visit), variable in opened.items():
         model += pulp.lpSum(done[user, visit] for user in uses[item]) <= len(uses[item]) * variable
-    for visit in visits:
-        for most, own, which in (
-            (wishes.budget, {e.id: e.price + e.hours * paid_rate for e, _ in here}, 1),
-            (wishes.hours, {e.id: e.hours for e, _ in here}, 2),
-        ):
-            if most is not None:
-                shared = pulp.lpSum(price[item][which] * opened[item, visit] for item in uses)
-                model += pulp.lpSum(own[e] * done[e, visit] for e in own) + shared <= most
+    money = {each.id: each.price + each.hours * paid_rate for each, _ in here}
+    hours = {each.id: each.hours for each, _ in here}
+    for visit, (most, own, which) in itertools.product(visits, ((wishes.budget, money, 1), (wishes.hours, hours, 2))):
+        if most is not None:
+            shared = pulp.lpSum(price[item][which] * opened[item, visit] for item in uses)
+            model += pulp.lpSum(own[each] * done[each, visit] for each in own) + shared <= most
     model += pulp.lpSum(objective)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DeprecationWarning)  # PuLP 4 will want the solver from a package of its own
