@@ -7,16 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.cooling_danger import BEYOND_REGULATION, Peril, peril_of
-from obdwatch.detectors.cooling_history import MAPPED_FEWEST, Before, before, hot_drives
-from obdwatch.detectors.cooling_levels import (
-    FEWEST_OWN,
-    Levels,
-    driving_level,
-    levels,
-    standing,
-    warm_from,
+from obdwatch.detectors.cooling_history import (
+    MAPPED_FEWEST,
+    USUAL_DRIVING,
+    USUAL_STANDING,
+    Before,
+    before,
+    expected,
+    hot_drives,
 )
-from obdwatch.detectors.cooling_places import Excursion, erratic, excursions, fan_seen, regulated, stand_end
+from obdwatch.detectors.cooling_levels import FEWEST_OWN, Levels, driving_level, levels, standing, warm_from
+from obdwatch.detectors.cooling_places import Excursion, erratic, excursions, fan_seen, lurches, regulated, stand_end
 from obdwatch.detectors.cooling_record import STEP, CoolingRecord
 from obdwatch.records import Car, Drive, History
 
@@ -29,9 +30,9 @@ class Seen:
     """What a drive shows of the cooling system; temperatures in degC, times in s.
 
     `hot` are the times above the `tops`; `warm` is the time regulated with the engine running; `stand` the longest hot
-    stand: its length, its highest coolant and its rise at the end [K/min]; `jumps` how often the coolant jumped there
-    and back; `stand_before` and `drive_before` what the levels were on earlier healthy drives; `earlier` the number of
-    drives that overheated.
+    stand: its length, its highest coolant and its rise at the end [K/min]; `jumps` how often the coolant jumped, there
+    and back or to and fro; `stand_before` and `drive_before` what the levels were on earlier healthy drives; `earlier`
+    the number of drives that overheated.
     """
 
     record: CoolingRecord
@@ -62,9 +63,10 @@ def look(drive: Drive, car: Car | None, history: History, record: CoolingRecord)
     long = len(standing_values) * STEP >= FEWEST_STAND
     standing_level = float(np.percentile(standing_values, 90.0)) if long else None
     peril = peril_of(drive, car)
-    plain = tops.level is not None and tops.driving < BEYOND_REGULATION
+    plain = _is_plain(tops)
     raw = drive.signals.get("coolant_temperature") or drive.signals["coolant_temperature_sensor_1"]
     from_time = float(record.times[min(warm_at, len(record.times) - 1)])
+    stand = stand_end(record, tops)
     return Seen(
         record=record,
         tops=tops,
@@ -72,15 +74,31 @@ def look(drive: Drive, car: Car | None, history: History, record: CoolingRecord)
         peril=peril,
         regulated_before_peril=peril is not None and regulated(record, 0, _step_of(record, peril.span.start)),
         warm=float(np.count_nonzero(record.settled[warm_at:]) * STEP),
-        stand=stand_end(record, tops),
+        stand=stand,
         standing_level=standing_level,
         driving_level=on_road[0] if on_road is not None else None,
         fan=fan_seen(record, tops.level),
-        jumps=erratic(raw, from_time) if start is not None else 0,
-        stand_before=before(history, "standing_level", record.air, FEWEST_OWN if plain else MAPPED_FEWEST),
-        drive_before=before(history, "driving_level", record.air) if plain else None,
+        jumps=max(erratic(raw, from_time), lurches(raw, record, from_time)) if start is not None else 0,
+        stand_before=_stand_before(history, tops, record.air, stand[0] if stand is not None else 0.0),
+        drive_before=_drive_before(history, tops, record.air) if plain else None,
         earlier=hot_drives(history),
     )
+
+
+def _is_plain(tops: Levels) -> bool:
+    return tops.level is not None and tops.driving < BEYOND_REGULATION
+
+
+def _stand_before(history: History, tops: Levels, air: float | None, stand: float) -> Before | None:
+    if not _is_plain(tops):
+        return before(history, "standing_level", air, MAPPED_FEWEST)
+    known = before(history, "standing_level", air, FEWEST_OWN)
+    return known or expected(history, "standing_level", tops.level, USUAL_STANDING, air, stand)
+
+
+def _drive_before(history: History, tops: Levels, air: float | None) -> Before | None:
+    known = before(history, "driving_level", air, FEWEST_OWN)
+    return known or expected(history, "driving_level", tops.level, USUAL_DRIVING, air)
 
 
 def _step_of(record: CoolingRecord, time: float) -> int:

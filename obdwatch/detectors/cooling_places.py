@@ -228,3 +228,31 @@ def erratic(raw: Signal, from_time: float) -> int:
     if small > NOISY_SHARE * len(values):
         return 0
     return int(np.count_nonzero(quick & (there_and_back >= ERRATIC_STEP)))
+
+
+STEPS_COUNT = 4
+"""Steps of 2 K from one reading to the next within 6 s, in both directions, while the car stands: heat moves the
+coolant by 0.8 K in that time and the 1 K scale by another 1 K, so that a sound sensor shows none. Water that arrives in
+slugs between pockets of steam or air does (common practice)."""
+
+
+NOISY_STEPS = 0.3
+"""Noise that makes a step of two counts in one reading of forty makes one of a count in almost every second reading
+(normal distribution): with more than this share it may be noise."""
+
+
+def lurches(raw: Signal, record: CoolingRecord, from_time: float) -> int:
+    """Return how often the coolant stepped up or down from one reading to the next while the car stood, from a time [s]
+    on; zero where it went one way only, or for a sensor that is merely noisy.
+    """
+    late = raw.times >= from_time
+    times, values = raw.times[late], raw.values[late]
+    if len(values) < 3:
+        return 0
+    step = np.diff(values)
+    place = np.clip(np.searchsorted(record.times, times[1:], side="right") - 1, 0, len(record.times) - 1)
+    seen = standing(record)[place] & (np.diff(times) <= ERRATIC_TIME)
+    if np.count_nonzero(np.abs(step) >= 1.0) > NOISY_STEPS * len(step):
+        return 0
+    up, down = np.count_nonzero(seen & (step >= ERRATIC_STEP)), np.count_nonzero(seen & (step <= -ERRATIC_STEP))
+    return int(up + down) if up and down and up + down >= STEPS_COUNT else 0

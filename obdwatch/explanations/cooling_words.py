@@ -85,10 +85,25 @@ def _healthy(numbers: Numbers) -> Words:
         if fan is not None and fan.value > 0.5:
             reasons.append("The radiator fan was seen to bring it down.")
         elif fan is not None:
-            reasons.append("The radiator fan was not needed, so it was not put to the test.")
+            reasons.append(_fan_unseen(numbers))
     else:
         reasons.append("The car hardly stood while it was hot, so the radiator fan was not put to the test.")
     return Words("The coolant stayed where it should.", tuple(one for one in reasons if one))
+
+
+LONG_STAND, WARM_AIR = 480.0, 15.0
+"""Standing for so long [s] in air so warm [degC] an idling engine would gain 15 K and more if nothing carried its heat
+away (energy balance: 2 to 3 K/min)."""
+
+
+def _fan_unseen(numbers: Numbers) -> str:
+    stand, air = numbers.get("hot_stand"), numbers.get("outside_air")
+    if stand is None or air is None or stand.value < LONG_STAND or air.value < WARM_AIR:
+        return "The radiator fan was not seen to start, so it was not put to the test."
+    return (
+        f"That was through {stand.value / 60.0:.0f} minutes of standing with the air at {numbers.say('outside_air')}:"
+        " the heat was carried away, though no single start of the radiator fan stands out."
+    )
 
 
 def _overheating(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
@@ -171,7 +186,7 @@ def _regulates_high(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
 def _erratic(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     return "The coolant temperature jumps up and down: there may be air in the system, or too little coolant.", (
         _hottest(numbers),
-        f"It jumped and came back within seconds {numbers.say('jumps')} times; coolant itself cannot change so fast,"
+        f"It jumped within seconds {numbers.say('jumps')} times; coolant itself cannot change so fast,"
         " but steam or air at the sensor can. A loose plug at the sensor looks the same.",
         LEVEL_FIRST,
         "If it is low, find out where it went: the pump, a hose, the radiator, or the head gasket.",
