@@ -49,7 +49,7 @@ class Question:
 
     `cautions` are sentences; `minutes` what it takes; `only_for` maps fields of the profile to the values that have the
     thing at all; `origins` says by part, and for `yes_if_sound` under "sound", where a number comes from, `fact` where
-    the sign itself is from. `main` is the part an answer is noted under: the one that shows it most surely.
+    the sign itself is from.
     """
 
     id: str
@@ -66,11 +66,6 @@ class Question:
     yes_if_sound: float
     yes_if_degraded: Mapping[str, float]
     origins: Mapping[str, str]
-
-    @property
-    def main(self) -> str:
-        """The part that shows this sign most surely."""
-        return max(self.yes_if_degraded, key=lambda part: self.yes_if_degraded[part])
 
     def ratio(self, part: str, answer: str) -> float:
         """Return P(answer | only this part degraded) / P(answer | sound); 1 for "could not look" and other parts."""
