@@ -28,12 +28,14 @@ COMMANDS: dict[str, str] = {
     "check": "check",
     "import": "import_table",
     "analyse": "analyse",
+    "compare": "compare",
     "codes": "codes",
     "dashboard": "dashboard",
     "replay": "replay",
     "export": "export",
     "car": "car",
     "log": "log",
+    "inspect": "inspect",
     "virtual-car": "virtual_car",
 }
 

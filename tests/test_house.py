@@ -26,6 +26,7 @@ ALLOWED: dict[str, set[str]] = {
     "explanations": {"decoding", "signals"},
     "logbook": {"decoding", "recording", "signals"},
     "parts": {"physics", "explanations"},
+    "comparing": {"decoding", "signals", "physics", "detectors", "explanations"},
     "planning": {"physics", "explanations", "parts"},
 }
 FRONT = {"commands"}  # what a user types; may import everything, and nobody imports it but cli.py
