@@ -9,7 +9,7 @@ blame from its rivals, and a part that explains two symptoms gains on those that
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
@@ -110,20 +110,26 @@ def _shown(state: FloatArray, shows: Sequence[float]) -> FloatArray:
     return state
 
 
-def joint(ratios: Sequence[float]) -> tuple[float, float]:
-    """Return what several sources say of one symptom and one part: the ratio for, and the ratio against.
+def one_symptom(sources: Iterable[Ratios]) -> dict[str, float]:
+    """Return the joint ratios of several sources that speak of one symptom, by part.
 
-    Sources of one symptom largely see the same thing, so the strongest counts in full, the next by half of its weight
-    (its logarithm), the next by a quarter. What speaks for and what speaks against are weighed apart.
+    They largely saw the same thing, so their weights (logarithms) do not add up: the strongest source counts in full,
+    the next by half, the next by a quarter. A source that does not name a part says nothing for it.
 
-    >>> [round(each, 9) for each in joint([16.0, 4.0, 0.5])]
-    [32.0, 0.5]
+    >>> one_symptom([{"coil": 16.0}, {"coil": 4.0, "plugs": 4.0}])
+    {'coil': 32.0, 'plugs': 2.0}
     """
-    weights = [math.log(each) for each in ratios]
-    speaks_for = sorted((each for each in weights if each > 0.0), reverse=True)
-    against = sorted(each for each in weights if each < 0.0)
-    return _halving(speaks_for), _halving(against)
+    weights: dict[str, float] = {}
+    for rank, source in enumerate(sorted(sources, key=lambda one: (-max(one.values()), sorted(one.items())))):
+        for part, ratio in source.items():
+            weights[part] = weights.get(part, 1.0) * ratio ** (0.5**rank)
+    return weights
 
 
-def _halving(weights: Sequence[float]) -> float:
-    return math.exp(sum(weight / 2.0**rank for rank, weight in enumerate(weights)))
+def one_silence(ratios: Iterable[float]) -> float:
+    """Return the joint ratio of what several sources did not see of one part, weighed in the same way.
+
+    >>> round(one_silence([0.5, 0.25]), 6), one_silence([])
+    (0.176777, 1.0)
+    """
+    return float(math.prod(ratio ** (0.5**rank) for rank, ratio in enumerate(sorted(ratios))))

@@ -17,6 +17,7 @@ import numpy as np
 from obdwatch.parts.part import Life
 from obdwatch.records import FloatArray
 
+SHORTEST_KM = 1e-6  # a millimetre; below it a part is new
 FIT_STEPS = 100  # halvings of the interval that holds the shape: far below what a number can hold
 
 
@@ -68,7 +69,7 @@ def wear(onset: Life, to_failure: Life, since_new_km: float, further_km: tuple[f
     """
     if since_new_km < 0.0 or any(each < 0.0 for each in further_km):
         raise ValueError(f"a distance below zero: {since_new_km} km and {further_km}")
-    now = since_new_km
+    now = since_new_km if since_new_km > SHORTEST_KM else 0.0
     still_sound = float(survival(onset, now))
     lasting = _begun(onset, now, lambda rest: survival(to_failure, rest))
     alive = still_sound + lasting
@@ -128,7 +129,7 @@ def _rule() -> tuple[FloatArray, FloatArray, FloatArray]:
     inner = np.pi * np.sinh(t)
     from_start, to_end = 1.0 / (1.0 + np.exp(-inner)), 1.0 / (1.0 + np.exp(inner))
     weights = step * np.pi * np.cosh(t) * from_start * to_end
-    keep = (weights > 0.0) & (from_start > 1e-300) & (to_end > 1e-300)
+    keep = (weights > 0.0) & (from_start > 1e-200) & (to_end > 1e-200)
     return from_start[keep], to_end[keep], weights[keep]
 
 

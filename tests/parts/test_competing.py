@@ -9,7 +9,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from obdwatch.parts.competing import MOST_SYMPTOMS, SHOWN_BY_BEST, joint, posteriors, updated
+from obdwatch.parts.competing import (
+    MOST_SYMPTOMS,
+    SHOWN_BY_BEST,
+    one_silence,
+    one_symptom,
+    posteriors,
+    updated,
+)
 
 PARTS = ("battery", "coil", "injector", "plugs")
 PROBABILITIES = st.fixed_dictionaries({part: st.floats(0.01, 0.95) for part in PARTS})
@@ -132,11 +139,21 @@ def test_more_symptoms_than_can_be_explained_together_still_give_an_answer() -> 
 
 
 def test_several_sources_of_one_symptom_are_no_product() -> None:
-    speaks_for, against = joint([100.0, 100.0, 100.0])
-    assert 100.0 < speaks_for < 100.0**2
-    assert against == 1.0
-    assert joint([4.0, 16.0]) == joint([16.0, 4.0])
-    assert joint([8.0, 0.25]) == pytest.approx((8.0, 0.25))
+    found = one_symptom([{"coil": 100.0}, {"coil": 100.0}, {"coil": 100.0}])
+    assert found["coil"] == pytest.approx(100.0**1.75)
+    sources = [{"coil": 4.0}, {"coil": 16.0, "plugs": 2.0}]
+    assert one_symptom(sources) == one_symptom(reversed(sources))
+
+
+def test_a_source_that_leaves_a_part_out_keeps_it_behind() -> None:
+    # A code that any of three could have set, and a closer look that names only one of them.
+    found = one_symptom([{"coil": 150.0}, {"coil": 100.0, "gasket": 100.0}])
+    assert found == pytest.approx({"coil": 1500.0, "gasket": 10.0})
+
+
+def test_what_several_did_not_see_is_no_product_either() -> None:
+    assert one_silence([0.5] * 20) > 0.25
+    assert one_silence([0.5, 0.25]) == one_silence([0.25, 0.5]) < 0.25
 
 
 def test_a_cause_the_car_does_not_have_explains_nothing() -> None:
