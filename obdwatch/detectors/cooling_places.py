@@ -252,7 +252,7 @@ def lurches(raw: Signal, record: CoolingRecord, from_time: float) -> int:
     step = np.diff(values)
     place = np.clip(np.searchsorted(record.times, times[1:], side="right") - 1, 0, len(record.times) - 1)
     seen = standing(record)[place] & (np.diff(times) <= ERRATIC_TIME)
-    if np.count_nonzero(np.abs(step) >= 1.0) > NOISY_STEPS * len(step):
+    if np.count_nonzero(seen & (np.abs(step) >= 1.0)) > NOISY_STEPS * np.count_nonzero(seen):
         return 0
     up, down = np.count_nonzero(seen & (step >= ERRATIC_STEP)), np.count_nonzero(seen & (step <= -ERRATIC_STEP))
     return int(up + down) if up and down and up + down >= STEPS_COUNT else 0

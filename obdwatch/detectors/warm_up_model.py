@@ -139,7 +139,8 @@ def known_opening(car: Car | None, history: History) -> tuple[float, float]:
         return OPENING_UNKNOWN
     if named <= MAPPED_FROM:
         return named, OPENING_KNOWN_SPREAD
-    return (LOWEST_OPENING + named) / 2.0, (named - LOWEST_OPENING) / 2.0
+    anywhere = (named - LOWEST_OPENING) / float(np.sqrt(12.0))  # of a uniform distribution
+    return (LOWEST_OPENING + named) / 2.0, float(np.hypot(anywhere, OPENING_KNOWN_SPREAD))
 
 
 def top_of_regulation(car: Car | None, history: History) -> float:
