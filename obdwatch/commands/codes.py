@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 @click.argument("codes", nargs=-1)
 @click.option("--search", "words", help='Find codes by words, such as "cam timing".')
 @click.option("--life", is_flag=True, help="What stored, pending and permanent mean, and how a code goes away.")
-@click.option("--drive", "session", help="Read the codes together with this drive (a file, or an id).")
+@click.option(
+    "--drive", "session", help="Read the codes together with this drive (a file, or an id); without CODES, its own."
+)
 @common_options
 def command(settings: Settings, codes: tuple[str, ...], words: str | None, life: bool, session: str | None) -> None:
     """Explain trouble CODES such as P0171: what it means, whether to drive on, what to look at first.
@@ -32,13 +34,17 @@ def command(settings: Settings, codes: tuple[str, ...], words: str | None, life:
     if life:
         _life(settings)
         return
-    if not codes:
+    if not codes and session is None:
         raise InputError("name a code, as in 'obdwatch codes P0171', or search: obdwatch codes --search \"cam timing\"")
-    from obdwatch.commands.lookup import known_drive
     from obdwatch.explanations.codes import explain, follow_first
 
     explained = list(dict.fromkeys(explain(code) for code in codes))
-    known = known_drive(settings, session) if session is not None else None
+    known = _known_drive(settings, session) if session is not None else None
+    if known is not None and not codes:
+        explained = [explain(code) for code in dict.fromkeys(reading.code for reading in known.drive.codes)]
+        if not explained and not settings.as_json:
+            click.echo("This drive holds no trouble codes.")
+            return
     banks = known.car.bank_cylinders or () if known is not None and known.car is not None else ()
     advice = follow_first([explanation.code for explanation in explained], banks)
     evidence = _evidence(settings, explained, known) if known is not None else {}
@@ -49,6 +55,12 @@ def command(settings: Settings, codes: tuple[str, ...], words: str | None, life:
     if advice:
         blocks.append(_advice(advice))
     click.echo("\n\n".join("\n".join(block) for block in blocks))
+
+
+def _known_drive(settings: Settings, session: str) -> KnownDrive:
+    from obdwatch.commands.lookup import known_drive
+
+    return known_drive(settings, session)
 
 
 def _search(settings: Settings, words: str) -> None:

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from obdwatch.errors import InputError
 from obdwatch.explanations.code_table import DATA, RESERVED, CodeFacts, Component, all_facts, component_of
 from obdwatch.explanations.compose import CONDITION, CONDITIONS, FAULT_TYPES, GROUPS, fault_type_names, title_of
+from obdwatch.explanations.families import hides_differences
 from obdwatch.explanations.knowledge import KNOWLEDGE, PLACEHOLDERS, filled
 from obdwatch.explanations.toml_sections import sections, text_of
 
@@ -88,9 +89,10 @@ def _searchables() -> Iterator[_Searchable]:
     fault_titles = dict(_values_of("title", text_of(FAULT_TYPES)))
     condition_titles = dict(_values_of("title", text_of(CONDITIONS)))
     systems = dict(_values_of("system", text_of(GROUPS)))
-    written = _written_titles()
+    table = {facts.code: facts for facts in all_facts()}
+    written = _written_titles(table)
     components: dict[str, Component | None] = {}
-    for facts in all_facts():
+    for facts in table.values():
         if facts.fault == RESERVED:
             continue
         if facts.component not in components:
@@ -100,7 +102,7 @@ def _searchables() -> Iterator[_Searchable]:
         others = f"{composed_title} {facts.code}"
         if component:
             others += f" {component.purpose} {systems[component.group]}"
-        title = written.get(facts.code)
+        title = written.get(facts.code)  # empty where it would not tell its codes apart
         text = _place_filled(title, facts) if title else composed_title
         yield _Searchable(facts.code, text, others, title is not None)
 
@@ -114,15 +116,20 @@ def _composed_title(
     return title_of(facts, component, fault_titles[name])
 
 
-def _written_titles() -> dict[str, str]:
-    """Code -> title, with its placeholders, of everything in the knowledge files; read without parsing them whole."""
+def _written_titles(table: Mapping[str, CodeFacts]) -> dict[str, str]:
+    """Code -> title, with its placeholders, of everything in the knowledge files; read without parsing them whole.
+
+    Empty where one title serves codes that differ.
+    """
     titles: dict[str, str] = {}
     for path in sorted(KNOWLEDGE.glob("*.toml")):
         for head, section in sections(text_of(path)):
             also = re.search(r"^also = \[(.*)\]", section, re.MULTILINE)
             title = re.search(r'^title = "(.*)"\s*$', section, re.MULTILINE)
-            for code in (head, *re.findall(r"\w+", also.group(1) if also else "")):
-                titles[code] = title.group(1) if title else ""
+            codes = (head, *re.findall(r"\w+", also.group(1) if also else ""))
+            text = title.group(1) if title else ""
+            hidden = hides_differences(text, (table.get(code) for code in codes))
+            titles |= dict.fromkeys(codes, "" if hidden else text)
     return titles
 
 

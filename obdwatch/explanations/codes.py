@@ -15,6 +15,7 @@ from obdwatch.explanations.code_structure import CodeStructure, DefinedBy, parse
 from obdwatch.explanations.code_table import RESERVED, CodeFacts, component_of, facts_of, failure_type_words
 from obdwatch.explanations.compose import CONDITIONS, caution_sentences, composed, group_table
 from obdwatch.explanations.explanation import Cause, CodeExplanation, FailureType, LiveData, Origin, Place
+from obdwatch.explanations.families import says_too_little
 from obdwatch.explanations.knowledge import Entry, entry_for, filled
 from obdwatch.explanations.toml_sections import table
 from obdwatch.explanations.unknown_codes import maker_code, reserved_code, unlisted_code
@@ -58,10 +59,11 @@ def _written(structure: CodeStructure, entry: Entry, facts: CodeFacts | None) ->
             raise InputError(f"{structure.code}: the code has no {missing} to fill into '{text}'") from None
 
     component = component_of(facts.component) if facts else None
+    own = composed(facts) if facts and says_too_little(entry) else None
     return CodeExplanation(
         code=structure.code,
-        title=fill(entry.title),
-        meaning=fill(entry.meaning),
+        title=own.title if own else fill(entry.title),
+        meaning=own.meaning if own else fill(entry.meaning),
         purpose=component.purpose if component else "",
         car_does=fill(entry.car_does),
         driver_notices=fill(entry.driver_notices),

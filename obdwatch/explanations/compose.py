@@ -13,8 +13,10 @@ from functools import lru_cache
 from types import MappingProxyType
 from typing import Any
 
+from obdwatch.explanations.check_lists import without_repeats
 from obdwatch.explanations.code_table import DATA, CodeFacts, Component, component_of
 from obdwatch.explanations.explanation import Cause, CodeExplanation, LiveData, Origin
+from obdwatch.explanations.live_hints import hints_for
 from obdwatch.explanations.naming import capital, naming_of
 from obdwatch.explanations.toml_sections import table
 from obdwatch.urgency import Urgency
@@ -27,16 +29,16 @@ CAUTIONS = DATA / "cautions.toml"
 CONDITION = "condition"  # the failure type of codes that name no part
 
 _DRIVEN = frozenset({"driven", "heater", "lamp", "relay"})
-_SENSING = frozenset({"sensor", "temp", "switch", "oxygen"})
+_SENSING = frozenset({"sensor", "temp", "switch", "level", "oxygen"})
+_CARRYING = frozenset({"link"})  # a line between units is read like a signal
 # Kinds of which nobody can say "the ... itself is broken": a voltage, a pair of readings, a learned value.
 _NO_PART = frozenset(
-    {"signal", "link", "pair", "quantity", "system", "setting", "learned", "shift", "gear", "mixture", "control",
-     "network", "flow", "supply", "cam"}
+    {"signal", "link", "pair", "pair_running", "quantity", "system", "setting", "learned", "shift", "gear", "mixture",
+     "control", "network", "flow", "supply", "cam"}
 )  # fmt: skip
 
 # A live value marked so in components.csv does not come from the component itself: it only shows what follows.
 CONSEQUENCE = "~"
-_OTHERWISE = "Does it differ from earlier drives while the fault is there?"
 
 MAY_DRIVE = {
     Urgency.WATCH: "Yes. Note it and see whether it comes back.",
@@ -72,8 +74,10 @@ def title_of(facts: CodeFacts, component: Component, fault_title: str) -> str:
 
 def fault_type_names(fault: str, component: Component) -> tuple[str, ...]:
     """Return the tables that may describe a failure type of this component, most special first."""
-    family = "driven" if component.kind in _DRIVEN else "sensor" if component.kind in _SENSING else component.kind
-    return (f"{fault}_{component.group}", f"{fault}_{component.kind}", f"{fault}_{family}", fault)
+    families = (("driven", _DRIVEN), ("sensor", _SENSING), ("signal", _CARRYING))
+    family = next((name for name, kinds in families if component.kind in kinds), component.kind)
+    names = (component.id, component.group, component.kind, family)
+    return (*(f"{fault}_{name}" for name in names), fault)
 
 
 def caution_sentences(ids: tuple[str, ...] | list[str]) -> tuple[str, ...]:
@@ -100,21 +104,21 @@ def _from_fault(facts: CodeFacts, component: Component) -> CodeExplanation:
     fault = _fault_table(facts.fault, component)
     naming = naming_of(component, facts.place)
     values = naming.values()
-    consequences = _consequences(group, component.urgency or fault.get("urgency", ""), "")
+    consequences = _consequences(group, fault, component.urgency)
     return CodeExplanation(
         code=facts.code,
         title=title_of(facts, component, fault["title"]),
         meaning=_filled(fault["meaning"], values),
         purpose=component.purpose,
-        car_does=group["car_does"],
-        driver_notices=group["notices"],
+        car_does=fault.get("car_does", group["car_does"]),
+        driver_notices=fault.get("notices", group["notices"]),
         urgency=consequences.urgency,
         may_drive=consequences.may_drive,
-        cautions=caution_sentences(group["cautions"]),
+        cautions=caution_sentences([*group["cautions"], *fault.get("cautions", ())]),
         causes=_causes(fault["causes"], values, component, facts),
-        first_checks=_checks(group, fault["checks"], values),
-        live_data=_live_data(component, facts, _filled(fault["look_for"], values)),
-        confused_with=_different(_filled(fault["confused"], values), group["confused"]),
+        first_checks=_checks(fault.get("look", group["look"]), group.get("checks", fault["checks"]), values),
+        live_data=_live_data(component, facts, fault),
+        confused_with=_different(_filled(fault["confused"], values), fault.get("group_confused", group["confused"])),
         standard=True,
         origin=Origin.COMPOSED,
         system=group["system"],
@@ -128,22 +132,22 @@ def _from_condition(facts: CodeFacts) -> CodeExplanation:
     assert condition is not None, f"conditions.toml has no [{facts.component}]"
     group = group_table(condition["group"])
     values = {"bank": str(facts.place.bank or ""), "cylinder": str(facts.place.cylinder or "")}
-    consequences = _consequences(group, condition.get("urgency", ""), condition.get("may_drive", ""))
+    consequences = _consequences(group, condition, "")
     keys = [_filled(key, values) for key in condition["live_data"]]
     return CodeExplanation(
         code=facts.code,
         title=_filled(condition["title"], values),
         meaning=_filled(condition["meaning"], values),
         purpose="",
-        car_does=group["car_does"],
-        driver_notices=group["notices"],
+        car_does=condition.get("car_does", group["car_does"]),
+        driver_notices=condition.get("notices", group["notices"]),
         urgency=consequences.urgency,
         may_drive=consequences.may_drive,
-        cautions=caution_sentences(group["cautions"]),
+        cautions=caution_sentences([*group["cautions"], *condition.get("cautions", ())]),
         causes=tuple(Cause(_filled(cause["text"], values), cause.get("part")) for cause in condition["causes"]),
-        first_checks=_checks(group, condition["checks"], values),
+        first_checks=_checks(condition.get("look", group["look"]), group.get("checks", condition["checks"]), values),
         live_data=_beside_each_other(keys, condition["look_for"]),
-        confused_with=_different(condition["confused"], group["confused"]),
+        confused_with=_different(condition["confused"], condition.get("group_confused", group["confused"])),
         standard=True,
         origin=Origin.COMPOSED,
         system=group["system"],
@@ -160,10 +164,16 @@ def _fault_table(fault: str, component: Component) -> Mapping[str, Any]:
     raise AssertionError(f"fault_types.toml has no [{fault}]")
 
 
-def _consequences(group: Mapping[str, Any], own_urgency: str, own_may_drive: str) -> _Consequences:
-    urgency = Urgency(own_urgency or group["urgency"])
-    if own_may_drive:
-        return _Consequences(urgency, own_may_drive)
+def _consequences(group: Mapping[str, Any], fault: Mapping[str, Any], of_component: str) -> _Consequences:
+    """Urgency of the component, else of the fault or condition, else of the group; advice that goes with it.
+
+    `at_most` caps what the group says: a program that does not match alarms less than a dead control unit.
+    """
+    urgency = Urgency(of_component or fault.get("urgency", "") or group["urgency"])
+    if "at_most" in fault:
+        urgency = min(urgency, Urgency(fault["at_most"]), key=list(Urgency).index)
+    if "may_drive" in fault:
+        return _Consequences(urgency, fault["may_drive"])
     return _Consequences(urgency, group["may_drive"] if urgency == group["urgency"] else MAY_DRIVE[urgency])
 
 
@@ -180,9 +190,9 @@ def _causes(
     return tuple(causes)
 
 
-def _checks(group: Mapping[str, Any], checks: list[str], values: Mapping[str, str]) -> tuple[str, ...]:
+def _checks(look: str, checks: list[str], values: Mapping[str, str]) -> tuple[str, ...]:
     """From bare hands to instruments; a dangerous system has its own checks in place of those of the failure type."""
-    return _different(group["look"], *(_filled(check, values) for check in group.get("checks", checks)))
+    return without_repeats([look, *(_filled(check, values) for check in checks)])
 
 
 def _part(component: Component, facts: CodeFacts) -> str | None:
@@ -192,25 +202,40 @@ def _part(component: Component, facts: CodeFacts) -> str | None:
     return component.part.replace("{cam}", facts.place.cam or "") or None
 
 
-def _live_data(component: Component, facts: CodeFacts, look_for: str) -> tuple[LiveData, ...]:
+def _live_data(component: Component, facts: CodeFacts, fault: Mapping[str, Any]) -> tuple[LiveData, ...]:
+    """What to look for in each live value; a value of which nothing certain can be said is left out.
+
+    The failure type says it of the first value where that comes from the component itself; else `live_hints` does.
+    """
     place = facts.place
     values = {
         "bank": str(place.bank or 1),
         "sensor": str(place.sensor or 1),
         "letter": (place.circuit or "d").lower(),
     }
-    keys = [_filled(key, values) for key in component.live_data]
-    if keys and keys[0].startswith(CONSEQUENCE):
-        return _beside_each_other([key.removeprefix(CONSEQUENCE) for key in keys], _OTHERWISE)
-    return _beside_each_other(keys, look_for)
+    found: list[LiveData] = []
+    for number, marked in enumerate(component.live_data):
+        key = marked.removeprefix(CONSEQUENCE)
+        hint = hints_for(component.group, key, electrical=bool(fault.get("electrical")))
+        said = hint.first if marked.startswith(CONSEQUENCE) else fault["look_for"] or hint.first
+        if number and not marked.startswith(CONSEQUENCE):
+            said = hint.beside or (
+                f"Look at it side by side with the {parameter_words(found[0].key)}." if found else ""
+            )
+        if said:
+            found.append(LiveData(_filled(key, values), said))
+    return tuple(found)
 
 
 def _beside_each_other(keys: list[str], look_for: str) -> tuple[LiveData, ...]:
     """The first value is looked at, the others are held against it."""
     if not keys:
         return ()
-    others = (LiveData(key, f"Look at it side by side with the {parameter_words(keys[0])}.") for key in keys[1:])
-    return (LiveData(keys[0], look_for), *others)
+    return (LiveData(keys[0], look_for), *(LiveData(key, _side_by_side(keys[0])) for key in keys[1:]))
+
+
+def _side_by_side(key: str) -> str:
+    return f"Look at it side by side with the {parameter_words(key)}."
 
 
 def parameter_words(key: str) -> str:

@@ -12,7 +12,9 @@ from obdwatch.explanations.code_table import Component
 from obdwatch.explanations.explanation import Place
 
 _TAIL = re.compile(r" (?=(?:of|in|between|for|at|to|on|with|after|before|by|over|that|while|inside|without)\b)")
-_OWN_NAME = re.compile(r"(?:^|\s)(?:[A-L]|\d+|neutral|reverse gear)$")
+# What carries a letter or number of its own is called by it, without an article: "sensor B", "gear 3".
+_OWN_NAME = re.compile(r"(?:^|\s)(?:[A-Z]|\d+|neutral|reverse gear)$")
+_LETTER_OF = re.compile(r"the ([\w -]+) \{letter\}")
 _SINGULAR_IN_S = frozenset({"gas", "bus", "process"})
 # Which sensor sits where on most cars (common practice); J2012 numbers them from the engine outwards.
 _SENSOR_PLACE = {1: "before the catalyst", 2: "after the catalyst"}
@@ -36,6 +38,7 @@ class Naming:
         return {
             "name": self.bare,
             "Name": capital(self.bare),
+            "named": self.named,
             "the": self.the,
             "The": capital(self.the),
             "place": f" ({self.place})" if self.place else "",
@@ -47,11 +50,13 @@ class Naming:
 
 def naming_of(component: Component, place: Place) -> Naming:
     """Put together the words for a component at its place."""
-    bare = component.name.replace("{cam}", place.cam or "")
+    name = component.name.replace("{cam}", place.cam or "")
+    bare = name.replace(" {letter}", "")
     head, *tail = _TAIL.split(bare, maxsplit=1)
-    named = _with_letter(bare, head, tail, place.circuit)
+    named = _letter_inside(name, place.circuit) if bare != name else _with_letter(bare, head, tail, place.circuit)
     where = place_words(place, component.group == "oxygen_sensor")
-    article = "" if not tail and _OWN_NAME.search(named) else "the "
+    first = _TAIL.split(named, maxsplit=1)[0]
+    article = "" if _OWN_NAME.search(first) and not _is_plural(head) else "the "
     return Naming(
         bare=bare,
         named=named,
@@ -76,6 +81,11 @@ def place_words(place: Place, in_exhaust: bool = False) -> str:
 def capital(text: str) -> str:
     """Return the text with its first letter as a capital, the rest untouched."""
     return text[:1].upper() + text[1:]
+
+
+def _letter_inside(name: str, letter: str | None) -> str:
+    """The letter belongs to the part named before it ("inverter of drive motor B"), not to the whole."""
+    return _LETTER_OF.sub(rf"\1 {letter}", name) if letter else name.replace(" {letter}", "")
 
 
 def _with_letter(bare: str, head: str, tail: list[str], circuit: str | None) -> str:

@@ -8,16 +8,18 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import click
 import pytest
 
-from obdwatch.analysis import DETECTORS, Question
+from obdwatch.analysis import DETECTORS, KnownDrive, Question
 from obdwatch.cli import COMMANDS, program, run
+from obdwatch.commands.lookup import known_drive
 from obdwatch.logbook.logbook import Logbook
 from obdwatch.recording.session_file import SUFFIX
-from obdwatch.records import Car, Drive, Finding, History, Verdict
+from obdwatch.records import Car, CodeKind, CodeReading, Drive, Finding, History, Verdict
 from tests.capture.stand_in import served_car
 
 README = Path(__file__).parents[2] / "README.md"
@@ -252,6 +254,37 @@ def test_codes_are_read_together_with_a_drive(tmp_path: Path, book: Path, capsys
     path = imported(tmp_path, book, capsys)
     assert run(["codes", "P0128", "--drive", str(path), "--json"]) == 0
     assert "P0128" in json.loads(capsys.readouterr().out)["evidence"]
+
+
+def test_without_a_code_the_drives_own_codes_are_read(
+    tmp_path: Path, book: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = imported(tmp_path, book, capsys)
+    assert run(["codes", "--drive", str(path)]) == 0
+    assert "no trouble codes" in capsys.readouterr().out
+    assert run(["codes", "--drive", str(path), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["codes"] == []
+    refused(capsys, "codes")
+
+
+def test_the_codes_of_a_drive_are_explained_once_each(
+    tmp_path: Path, book: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = imported(tmp_path, book, capsys)
+    readings = tuple(
+        CodeReading(0.0, kind, code) for kind in (CodeKind.STORED, CodeKind.PENDING) for code in ("P0171", "P0300")
+    )
+
+    def with_codes(*args: object) -> KnownDrive:
+        known = known_drive(*args)  # type: ignore[arg-type]
+        return replace(known, drive=replace(known.drive, codes=readings))
+
+    monkeypatch.setattr("obdwatch.commands.lookup.known_drive", with_codes)
+    assert run(["codes", "--drive", str(path), "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert [item["code"] for item in said["codes"]] == ["P0171", "P0300"]
+    assert said["follow_first"][0]["follow"] == ["P0171"]
+    assert any("stored and pending" in text for text in said["evidence"]["P0171"])
 
 
 def test_a_killed_recording_is_in_the_logbook_and_says_what_happened(
