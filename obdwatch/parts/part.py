@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +20,18 @@ class Life:
 
 
 @dataclass(frozen=True, slots=True)
+class Variant:
+    """What is otherwise on some cars: `changes` maps fields of the record to their values there.
+
+    `only_for` maps fields of the car's profile to the values that it holds for. `fitted` among the changes, always
+    False, means that those cars do not have the thing.
+    """
+
+    only_for: Mapping[str, tuple[Any, ...]]
+    changes: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
 class AccessStep:
     """Something that must be opened or taken off first: `hours` for opening and closing, `needs` other steps before."""
 
@@ -27,6 +40,8 @@ class AccessStep:
     hours: float
     needs: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    only_for: Mapping[str, tuple[Any, ...]] = field(default_factory=dict, hash=False)
+    variants: tuple[Variant, ...] = field(default=(), hash=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +88,8 @@ class Part:
     cautions: tuple[str, ...] = ()
     after_fitting: tuple[str, ...] = ()
     first_drive_check: str = ""
+    only_for: Mapping[str, tuple[Any, ...]] = field(default_factory=dict, hash=False)
+    variants: tuple[Variant, ...] = field(default=(), hash=False)
 
 
 @dataclass(frozen=True, slots=True)
