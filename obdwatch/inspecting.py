@@ -10,13 +10,16 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from obdwatch.car_risks import catalogue_of, risks
+from obdwatch.car_risks import OWN_PARTS, catalogue_of, risks
 from obdwatch.errors import InputError
-from obdwatch.parts.inspection import ANSWERS, USUAL, Walk, evidence_of_answers, read_questions, walk, walk_began
+from obdwatch.parts.inspection import ANSWERS, USUAL, Walk, read_questions, walk, walk_began
 from obdwatch.records import Car, Event, EventKind, PartRisk
 
 if TYPE_CHECKING:
     from obdwatch.logbook.logbook import Logbook
+
+Remembered = dict[tuple[object, ...], tuple[PartRisk, ...]]
+MOST_REMEMBERED = 8
 
 WORTH_TELLING = 0.02  # a probability that moved by less says nothing to a reader
 
@@ -39,12 +42,17 @@ class Change:
     after: float
 
 
-def inspection_of(logbook: Logbook, car_id: str, at: datetime, most: int | None = USUAL) -> Inspection:
-    """Return the inspection of a car at `at` (aware); all questions where `most` is None. Raises InputError."""
+def inspection_of(
+    logbook: Logbook, car_id: str, at: datetime, most: int | None = USUAL, remembered: Remembered | None = None
+) -> Inspection:
+    """Return the inspection of a car at `at` (aware); all questions where `most` is None. Raises InputError.
+
+    `remembered` keeps risks from one call to the next, for a page that is asked again and again.
+    """
     car = known_car(logbook, car_id)
     events = logbook.events(car_id)
     began = walk_began(events, at)
-    before = _risks(logbook, car, [event for event in events if event.at < began])
+    before = _risks(logbook, car, [event for event in events if event.at < began], remembered)
     costs = {
         part.id: part.breakdown_cost + part.damage_cost + part.price
         for part in catalogue_of(logbook, car).parts.values()
@@ -53,9 +61,10 @@ def inspection_of(logbook: Logbook, car_id: str, at: datetime, most: int | None 
     return Inspection(car, walk(car, before, events, at, costs=costs, most=most, odometer_km=odometer_km), before)
 
 
-def changes(logbook: Logbook, inspection: Inspection) -> tuple[Change, ...]:
+def changes(logbook: Logbook, inspection: Inspection, remembered: Remembered | None = None) -> tuple[Change, ...]:
     """Return what the answers of the walk changed, the largest change first."""
-    now = {risk.part: risk.degraded for risk in _risks(logbook, inspection.car, logbook.events(inspection.car.id))}
+    events = logbook.events(inspection.car.id)
+    now = {risk.part: risk.degraded for risk in _risks(logbook, inspection.car, events, remembered)}
     found = [Change(risk.part, risk.degraded, now[risk.part]) for risk in inspection.before if risk.part in now]
     worth = [change for change in found if abs(change.after - change.before) >= WORTH_TELLING]
     return tuple(sorted(worth, key=lambda change: -abs(change.after - change.before)))
@@ -99,9 +108,25 @@ def known_car(logbook: Logbook, car_id: str) -> Car:
     return car
 
 
-def _risks(logbook: Logbook, car: Car, events: Sequence[Event]) -> tuple[PartRisk, ...]:
-    answers = evidence_of_answers(events, readings=_readings(logbook, car.id))
-    return risks(logbook, car, (), further=answers)
+def _risks(
+    logbook: Logbook, car: Car, events: Sequence[Event], remembered: Remembered | None = None
+) -> tuple[PartRisk, ...]:
+    if remembered is None:
+        return risks(logbook, car, (), events=events)
+    key = _state(logbook, car, events)
+    if key not in remembered:
+        if len(remembered) >= MOST_REMEMBERED:
+            remembered.clear()
+        remembered[key] = risks(logbook, car, (), events=events)
+    return remembered[key]
+
+
+def _state(logbook: Logbook, car: Car, events: Sequence[Event]) -> tuple[object, ...]:
+    """Everything the risks of a car are made of, to tell whether they have to be worked out again."""
+    made = tuple((name, origin.made_from) for name, origin in sorted(logbook.analyses().items()))
+    drives = tuple((one.id, one.odometer_km) for one in logbook.sessions(car.id))
+    own = logbook.directory / OWN_PARTS
+    return repr(car), tuple(events), drives, made, own.stat().st_mtime_ns if own.exists() else 0
 
 
 def _readings(logbook: Logbook, car_id: str) -> list[tuple[datetime, float]]:
