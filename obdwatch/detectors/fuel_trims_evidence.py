@@ -134,9 +134,9 @@ def _leak_over_exhaust(record: TrimRecord, fit: TrimFit, idle: float | None, flo
     hidden = float(np.log1p(contrast[0] / 100.0))
     vacuum = fit.leak.vacuum_evidence if fit.leak is not None and record.vacuum == "pressure" else 0.0
     total = float(np.clip(vacuum, -SHAPE_EVIDENCE, SHAPE_EVIDENCE))
-    before = past.of("breathing_idle")
-    if idle is not None and before is not None and before.middle > 0.0:
-        total += _odds(float(np.log(before.middle / idle)), hidden, 0.0, OWN_BREATHING)
+    before = past.logarithm("breathing_idle", OWN_BREATHING)
+    if idle is not None and before is not None:
+        total += _odds(before[0] - float(np.log(idle)), hidden, 0.0, before[1])
     elif idle is not None and flow is not None:
         usual = float(np.log(BREATHES_BETTER))
         total += _odds(float(np.log(flow / idle)), usual + hidden, usual, BREATHES_SPREAD)
@@ -145,16 +145,18 @@ def _leak_over_exhaust(record: TrimRecord, fit: TrimFit, idle: float | None, flo
     return _bounded(total)
 
 
-OWN_IDLE_AIR = 0.08
-"""Scatter of a car's hot idle air between drives, as a share: alternator and air conditioning (common practice)."""
+OWN_IDLE_AIR, OTHER_IDLE = 0.06, 0.15
+"""Scatter of a car's hot idle air between drives, as a share: lamps, blower and weather (common practice). An idle with
+so much more air than usual is another one (air conditioning, a gear) and is not compared."""
 
 
 def _idle_air(fit: TrimFit, past: Past, hidden: float) -> float:
     """The engine needs the same air at idle; what comes through a leak is missing from the measured."""
-    before = past.of("idle_air")
-    if before is None or fit.idle is None or before.middle <= 0.0:
+    before = past.logarithm("idle_air", OWN_IDLE_AIR)
+    if before is None or fit.idle is None or fit.idle.air <= 0.0:
         return 0.0
-    return _odds(float(np.log(before.middle / fit.idle.air)), hidden, 0.0, OWN_IDLE_AIR)
+    missing = before[0] - float(np.log(fit.idle.air))
+    return 0.0 if missing < -OTHER_IDLE else _odds(missing, hidden, 0.0, before[1])
 
 
 def _sensor_over_pump(fit: TrimFit, idle: float | None, flow: float | None, past: Past) -> float:
@@ -163,9 +165,9 @@ def _sensor_over_pump(fit: TrimFit, idle: float | None, flow: float | None, past
     if contrast is None or contrast[0] >= 0.0 or idle is None or flow is None:
         return 0.0
     missing = float(np.log1p(-contrast[0] / 100.0))
-    before = past.of("breathing_flow")
-    if before is not None and before.middle > 0.0:
-        return _bounded(_odds(float(np.log(before.middle / flow)), missing, 0.0, OWN_BREATHING))
+    before = past.logarithm("breathing_flow", OWN_BREATHING)
+    if before is not None:
+        return _bounded(_odds(before[0] - float(np.log(flow)), missing, 0.0, before[1]))
     usual = float(np.log(BREATHES_BETTER))
     return _bounded(_odds(float(np.log(flow / idle)), usual - missing, usual, BREATHES_SPREAD))
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from obdwatch.detectors.oxygen_sensors_baseline import Baseline, baseline
+import numpy as np
+
+from obdwatch.detectors.oxygen_sensors_baseline import MOST_DRIVES, Baseline, baseline, since_repair
 from obdwatch.records import History
 
 PARTS = (
@@ -37,3 +39,18 @@ class Past:
             return None
         sign = -1.0 if name.startswith("-") else 1.0
         return replace(known, middle=sign * known.middle, spread=max(LEAST_SPREAD, known.spread))
+
+    def logarithm(self, name: str, within: float) -> tuple[float, float] | None:
+        """Return the mean logarithm of a positive measure over one or more drives, and what today's may differ by.
+
+        `within` is the scatter of the logarithm between drives of one car, where too few tell their own.
+        """
+        values = [
+            feature.value
+            for feature in since_repair(self.history, self.detector, PARTS)
+            if feature.name == name and feature.healthy and feature.value > 0.0
+        ]
+        if not values:
+            return None
+        logs = np.log(np.array(values[-MOST_DRIVES:]))
+        return float(np.median(logs)), within * float(np.sqrt(1.0 + 1.0 / len(logs)))

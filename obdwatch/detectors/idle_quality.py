@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.heat_input import burns_lean
-from obdwatch.detectors.idle_quality_history import Shift, fill_drop, learnt_of, throttle_shift
+from obdwatch.detectors.idle_quality_history import SIGMAS, Shift, fill_drop, learnt_of, throttle_shift
 from obdwatch.detectors.idle_quality_record import ENOUGH, STEP, IdleRecord, prepare
 from obdwatch.records import Car, Drive, Finding, FloatArray, History, Measure, Span, Urgency, Verdict
 
@@ -38,9 +38,6 @@ worth watching, four are worth cleaning (common practice)."""
 
 EXTRA_AIR = 0.6
 """Throttle position [%] below its past at the same air: one and a half steps of the scale."""
-
-SIGMAS = 4.0
-"""Many drives are compared: four standard deviations are passed by chance once in 30,000."""
 
 FILL_LESS = 0.05
 """Drop of the filling against the past: idle pressure 2 kPa higher at 40 for the same air, two steps of its scale."""

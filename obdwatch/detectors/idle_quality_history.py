@@ -15,7 +15,8 @@ from obdwatch.detectors.idle_quality_record import BIN_ENOUGH, BINS_PER_E, IdleR
 from obdwatch.detectors.oxygen_sensors_baseline import FEWEST_DRIVES, MAD_TO_SIGMA, MOST_DRIVES, baseline, since_repair
 from obdwatch.physics.air import STANDARD_PRESSURE
 from obdwatch.physics.idle_air import residual_filling
-from obdwatch.records import History, Measure
+from obdwatch.physics.prediction import Norm, predict
+from obdwatch.records import FloatArray, History, Measure
 
 NEAR = 0.2
 """Earlier openings within so much of a natural logarithm compare with this one: the neighbouring step."""
@@ -39,6 +40,18 @@ PLAIN_DROP = 0.02
 
 RESOLUTION = 0.15
 """Error of a mean throttle position [%]: 0.39 % steps (SAE J1979), uniform, with the control's own dither."""
+
+
+USUAL_THROTTLE = Norm(level=5.0, between=3.0, within=RESOLUTION, slope=5.0, slopes=2.5)
+"""Throttle position of a warm idle [%], and its rise per natural logarithm of the opening: an idle stands at some 2 to
+10 % of the throttle's travel (common practice), and opening grows in proportion to the angle or faster (geometry of a
+butterfly)."""
+
+SIGMAS = 4.0
+"""Many drives are compared: four standard deviations are passed by chance once in 30,000."""
+
+CHANCE = 1e-3
+"""Chance that a sound idle lies so far from one or two earlier ones; few drives make a wide limit already."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,16 +170,24 @@ def _past(record: IdleRecord, history: History, detector: str, parts: tuple[str,
 
 
 def _expected(points: np.ndarray, drives: np.ndarray, opening: float) -> tuple[float, float] | None:
-    """Return the throttle position that earlier drives had at an opening, and its error; None where too few did."""
+    """Return the throttle position that earlier drives had at an opening, and its error; None where none tells."""
     if opening <= 0.0:
         return None
     off = np.log(points[:, 0] / opening)
     near = np.abs(off) <= NEAR
-    comparable = np.unique(drives[near])
-    if len(comparable) < FEWEST_DRIVES:
+    comparable = np.unique(drives[near])[:MOST_DRIVES]
+    if not len(comparable):
         return None
-    near &= np.isin(drives, comparable[:MOST_DRIVES])
-    off, throttle = off[near], points[near, 1]
+    if len(comparable) >= FEWEST_DRIVES:
+        near &= np.isin(drives, comparable)
+        return _of_many(off[near], points[near, 1])
+    # Steps of one drive share the errors of that drive: it counts once.
+    each = np.array([[one[near & (drives == drive)].mean() for one in (off, points[:, 1])] for drive in comparable])
+    usual = predict(USUAL_THROTTLE, each[:, 0], each[:, 1])
+    return usual.middle, usual.limit(CHANCE) / SIGMAS
+
+
+def _of_many(off: FloatArray, throttle: FloatArray) -> tuple[float, float]:
     if float(np.ptp(off)) >= SLOPE_SEEN and len(off) > FEWEST_DRIVES:
         slope, level = np.polyfit(off, throttle, 1)
         allowance = 0.0
