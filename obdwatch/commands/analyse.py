@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from obdwatch.commands.options import BAD_INPUT, Settings, common_options, print_json, progress_bar
+from obdwatch.commands.options import BAD_INPUT, Settings, common_options, plain, print_json, progress_bar
 
 if TYPE_CHECKING:
     from obdwatch.analysis import Analysis
     from obdwatch.batch import Job, Outcome
     from obdwatch.logbook.logbook import Logbook
-    from obdwatch.records import Car, Finding
+    from obdwatch.records import Car, Finding, PartRisk
 
 URGENT = ("soon", "stop")
 
@@ -71,7 +71,8 @@ def _judge(
     analyses = [outcome.analysis for outcome in outcomes if outcome.analysis is not None]
     if problems and not analyses:
         raise problems[0]
-    _print(settings, analyses, [str(problem) for problem in problems], wishes.full)
+    risks = _risks(outcomes, logbook, settings.units)
+    _print(settings, analyses, risks, [str(problem) for problem in problems], wishes.full)
     if problems:
         return BAD_INPUT
     urgent = any(f.urgency is not None and f.urgency in URGENT for a in analyses for f in a.findings)
@@ -96,24 +97,48 @@ def _outcomes(settings: Settings, jobs: list[Job], logbook: Logbook | None, agai
     return outcomes
 
 
-def _print(settings: Settings, analyses: list[Analysis], problems: list[str], full: bool) -> None:
+def _risks(outcomes: list[Outcome], logbook: Logbook | None, units: str) -> dict[str | None, tuple[PartRisk, ...]]:
+    """The risks of each car's parts, from the drives just judged and all else the logbook has of it."""
+    from obdwatch.car_risks import risks
+
+    judged: dict[str | None, list[tuple[Analysis, Path]]] = {}
+    for outcome in outcomes:
+        if outcome.analysis is not None:
+            judged.setdefault(outcome.analysis.session.car_id, []).append((outcome.analysis, outcome.job.path))
+    return {car_id: risks(logbook, several[-1][0].car, several, units) for car_id, several in judged.items()}
+
+
+def _print(
+    settings: Settings,
+    analyses: list[Analysis],
+    risks: dict[str | None, tuple[PartRisk, ...]],
+    problems: list[str],
+    full: bool,
+) -> None:
     for problem in problems:
         click.echo(f"obdwatch: {problem}", err=True)
     if settings.as_json:
-        print_json(_document(analyses, problems, settings.units))
+        print_json(_document(analyses, risks, problems, settings.units))
         return
     if not analyses:
         click.echo("No sessions to judge.")
         return
+    from obdwatch.commands.part_lines import part_lines
+
     click.echo("\n\n".join("\n".join(_lines(analysis, settings.units, full)) for analysis in analyses))
     several = len(_by_car(analyses)) > 1
+    for car_id, of_parts in risks.items():
+        of_car = f" of {car_id or 'the car that is not named'}" if several else ""
+        click.echo("\n".join(["", *part_lines(of_parts, settings.units, full, of_car)]))
     for car_id, steps in _next_drives(analyses, settings.units).items():
         of_car = f" of {car_id or 'the car that is not named'}" if several else ""
         click.echo("\n".join(["", f"The next drive{of_car}, to know more:", *(f"  - {step}" for step in steps)]))
 
 
-def _document(analyses: list[Analysis], problems: list[str], units: str) -> dict[str, object]:
-    """The documented JSON; `parts` stays null until a risk model fills it."""
+def _document(
+    analyses: list[Analysis], risks: dict[str | None, tuple[PartRisk, ...]], problems: list[str], units: str
+) -> dict[str, object]:
+    """The documented JSON; `parts` holds a risk for every part, with the car it is of."""
     from obdwatch.explanations.findings import explain
     from obdwatch.signals.next_drive import standing
 
@@ -122,7 +147,7 @@ def _document(analyses: list[Analysis], problems: list[str], units: str) -> dict
         "car": analyses[-1].car if analyses else None,
         "sessions": [analysis.session for analysis in analyses],
         "findings": findings,
-        "parts": None,
+        "parts": [{"car": car_id, **plain(risk)} for car_id, of_parts in risks.items() for risk in of_parts],
         "coverage": [
             {"car": car_id, "detector": f.detector, "state": f.verdict, "drive_to_get": f.drive_to_get or None}
             for car_id, found in _by_car(analyses).items()

@@ -1,0 +1,72 @@
+"""The risks of one car from everything its logbook holds: drives and what was found, codes, log, profile.
+
+Command, planner and pages call this; the arithmetic is in `parts`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from obdwatch.errors import SessionFileError
+from obdwatch.parts.catalogue import catalogue_for, read_catalogue
+from obdwatch.parts.drive_evidence import JudgedDrive, newest_first
+from obdwatch.parts.risk import risks_of
+from obdwatch.records import Car, CodeReading, Event, Evidence, PartRisk
+from obdwatch.signals.drives import load_drive
+
+if TYPE_CHECKING:
+    from obdwatch.analysis import Analysis
+    from obdwatch.logbook.logbook import Logbook
+    from obdwatch.parts.part import Catalogue
+
+OWN_PARTS = "parts.toml"  # in the folder of the logbook: what its user knows better of parts, prices and labour
+CODES_OF_NEWEST = 8  # drives whose codes are read again from their files; older ones would count less than 1 %
+
+
+def catalogue_of(logbook: Logbook | None, car: Car | None) -> Catalogue:
+    """Return the parts this car has, the user's own figures included. Raises InputError for a wrong file of theirs."""
+    own = logbook.directory / OWN_PARTS if logbook is not None else None
+    return catalogue_for(car, read_catalogue(own if own is not None and own.exists() else None))
+
+
+def risks_of_car(logbook: Logbook, car_id: str, units: str = "metric") -> tuple[PartRisk, ...]:
+    """Return the risks of a car of the logbook as it is known today, the most urgent first."""
+    return risks(logbook, logbook.car(car_id) or Car(id=car_id), (), units)
+
+
+def risks(
+    logbook: Logbook | None,
+    car: Car | None,
+    analyses: Sequence[tuple[Analysis, Path]],
+    units: str = "metric",
+    further: Iterable[Evidence] = (),
+    events: Sequence[Event] | None = None,
+) -> tuple[PartRisk, ...]:
+    """Return the risks of a car from drives just judged (with their files) and from all its others in the logbook.
+
+    `events` stand for the whole log of the car where they are given: to ask what was known before some of it.
+    `further` is evidence that neither drives nor log hold; the answers of inspections are in the log.
+    """
+    drives = [JudgedDrive(one.session, one.findings, codes_of(path)) for one, path in analyses]
+    if events is None:
+        events = logbook.events(car.id) if logbook is not None and car is not None else ()
+    if logbook is not None and car is not None:
+        fresh = {one.session.id for one, _ in analyses}
+        stored = [JudgedDrive(one, logbook.findings(one.id)) for one in logbook.sessions(car.id) if one.id not in fresh]
+        newest = newest_first(stored)
+        drives += [
+            JudgedDrive(one.session, one.findings, codes_of(logbook.path_of(one.session.id)))
+            for one in newest[:CODES_OF_NEWEST]
+        ]
+        drives += newest[CODES_OF_NEWEST:]
+    return risks_of(car, None, drives, events, catalogue_of(logbook, car), further, units)
+
+
+def codes_of(path: Path) -> tuple[CodeReading, ...]:
+    """Return the trouble codes of a session file, none for one that can no longer be read."""
+    try:
+        return load_drive(path).codes
+    except SessionFileError:
+        return ()
