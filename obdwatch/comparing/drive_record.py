@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from obdwatch.comparing.proof_records import Cell, DriveRecord
+from obdwatch.detectors.misfire_conditions import LOADS, TEMPERATURES, turning
 from obdwatch.physics.two_samples import error_of_mean
 from obdwatch.records import BoolArray, CodeKind, Drive, Finding, FloatArray, Measure
 from obdwatch.signals.alignment import grid, hold
@@ -38,8 +39,7 @@ def record_of(drive: Drive, findings: Sequence[Finding]) -> DriveRecord:
     pending = frozenset(reading.code for reading in drive.codes if reading.kind is CodeKind.PENDING)
     cells = {**_cells_of_findings(findings), **trim_cells(drive)}
     conditions = conditions_of(drive, findings)
-    read = CodeKind.PENDING in drive.codes_read
-    return DriveRecord(drive.session, tuple(findings), conditions, cells, pending, read)
+    return DriveRecord(drive.session, tuple(findings), conditions, cells, turns_of(drive), pending)
 
 
 def conditions_of(drive: Drive, findings: Sequence[Finding]) -> dict[str, float]:
@@ -53,6 +53,19 @@ def conditions_of(drive: Drive, findings: Sequence[Finding]) -> dict[str, float]
     if drive.session.soak_hours is not None:
         found["soak_hours"] = drive.session.soak_hours
     return found
+
+
+def turns_of(drive: Drive) -> dict[str, float]:
+    """Return the revolutions of the engine in each condition of temperature and load."""
+    record = turning(drive)
+    if record is None:
+        return {}
+    kinds = ((TEMPERATURES, record.temperature), (LOADS, record.load))
+    return {
+        name: float(record.revolutions[place == number].sum())
+        for names, place in kinds
+        for number, name in enumerate(names)
+    }
 
 
 def _cells_of_findings(findings: Sequence[Finding]) -> dict[str, dict[str, Cell]]:
@@ -83,7 +96,8 @@ def trim_cells(drive: Drive) -> dict[str, dict[str, Cell]]:
     if not usable.any():
         return {}
     standing = idling(drive, at)
-    speed, load = _signal(drive, "engine_speed", at, FAST_AGE), _signal(drive, "calculated_load", at, FAST_AGE)
+    load_key = next((key for key in ("calculated_load", "absolute_load") if key in drive.signals), "")
+    speed, load = _signal(drive, "engine_speed", at, FAST_AGE), _signal(drive, load_key, at, FAST_AGE)
     names = np.floor(speed / SPEED_BAND) * 1000.0 + np.floor(load / LOAD_BAND)
     found: dict[str, dict[str, Cell]] = {}
     for bank in (1, 2):
@@ -91,7 +105,7 @@ def trim_cells(drive: Drive) -> dict[str, dict[str, Cell]]:
         total = total + _signal(drive, f"long_term_fuel_trim_bank_{bank}", at, SLOW_AGE)
         good = usable & np.isfinite(total)
         at_idle = _cells(total, np.where(standing, 0.0, np.nan), at, good & standing)
-        on_road = _cells(total, names, at, good & ~standing & np.isfinite(names))
+        on_road = _cells(total, names, at, good & ~standing & np.isfinite(names), load_key)
         found |= {f"matched_{where}_bank_{bank}": c for where, c in (("idle", at_idle), ("road", on_road)) if c}
     return found
 
@@ -100,12 +114,12 @@ def _signal(drive: Drive, key: str, at: FloatArray, age: float) -> FloatArray:
     return hold(drive.signals.get(key), at, age)
 
 
-def _cells(values: FloatArray, names: FloatArray, at: FloatArray, good: BoolArray) -> dict[str, Cell]:
+def _cells(values: FloatArray, names: FloatArray, at: FloatArray, good: BoolArray, kind: str = "") -> dict[str, Cell]:
     cells = {}
     for name in np.unique(names[good]):
         inside = good & (names == name)
         seconds = float(np.count_nonzero(inside)) * STEP
         if seconds >= LEAST_SECONDS:
             error = error_of_mean(values[inside], np.floor(at[inside] / BLOCK))
-            cells[f"{name:.0f}"] = Cell(float(np.mean(values[inside])), seconds, error)
+            cells[f"{kind}{name:.0f}"] = Cell(float(np.mean(values[inside])), seconds, error)
     return cells

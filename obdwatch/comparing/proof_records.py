@@ -33,16 +33,16 @@ class DriveRecord:
     """What a comparison needs of one drive.
 
     `conditions` are those it was driven in, by name: outside_air [degC], coolant_at_start [degC], soak_hours [h].
-    `cells` are means by region of engine speed and load, by measure. `pending` are the codes the car itself
-    suspected.
+    `cells` are means by region of engine speed and load, by measure. `turns` are revolutions of the engine by
+    condition (cold_start, cold, warm, idle, light, loaded). `pending` are the codes the car itself suspected.
     """
 
     session: Session
     findings: tuple[Finding, ...]
     conditions: Mapping[str, float] = field(default_factory=dict)
     cells: Mapping[str, Mapping[str, Cell]] = field(default_factory=dict)
+    turns: Mapping[str, float] = field(default_factory=dict)
     pending: frozenset[str] = frozenset()
-    codes_were_read: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,9 @@ EXPECTED_EVENTS = 3.0
 """So many events expected and none seen leave 5 % for chance (rule of three; Poisson)."""
 
 MOSTLY = 50.0
-"""Share of the misfires [%] from which a condition is theirs."""
+"""Share of the misfires [%] from which a condition is theirs, where it is also twice that of the turns."""
+
+LIFT = 2.0
 
 
 def verdicts(side: Sequence[DriveRecord], detector: str) -> tuple[Verdict, ...]:
@@ -99,41 +101,41 @@ def unlike_conditions(
         if missing:
             return missing
     own = [pair for pair in pairs if pair.detector == detector and pair.had_before and pair.had_after]
-    if not own or any(pair.before for pair in own):
-        return ""
-    named = dict.fromkeys(condition for pair in own for condition in pair.unlike)
+    open_ones = [pair for pair in own if pair.unlike and pair.rule.alike]
+    if own and not any(pair.before for pair in own):
+        open_ones = own
+    named = dict.fromkeys(condition for pair in open_ones for condition in pair.unlike)
     return " and ".join(name.replace("_", " ") for name in named)
 
 
 def misfire_condition_missing(faulty: Sequence[DriveRecord], sound: Sequence[DriveRecord]) -> str:
     """Return the condition in which most misfires came and which the sound drives met too little, in words."""
+    total = _misfires(faulty, None)
     for condition, words in MISFIRE_LIKE.items():
-        counted, ran = _misfires_in(faulty, condition)
-        _, ran_sound = _misfires_in(sound, condition)
-        total, _ = _misfires_in(faulty, None)
-        if total <= 0.0 or 100.0 * counted / total < MOSTLY or ran <= 0.0:
+        count, ran = _misfires(faulty, condition), _turns(faulty, condition)
+        if total <= 0.0 or ran <= 0.0 or 100.0 * count / total < MOSTLY:
             continue
-        if counted / ran * ran_sound / CLUSTERS < EXPECTED_EVENTS:
+        if count / total < LIFT * ran / max(_turns(faulty, None), ran):
+            continue
+        if count / ran * _turns(sound, condition) / CLUSTERS < EXPECTED_EVENTS:
             return words
     return ""
 
 
-def _misfires_in(side: Sequence[DriveRecord], condition: str | None) -> tuple[float, float]:
-    """Misfires and revolutions in a condition (all of them for None)."""
-    misfires = turns = 0.0
-    for drive in side:
-        for finding in (f for f in drive.findings if f.detector == "misfire"):
-            known = {m.name: m for m in (*finding.measures, *finding.learnt)}
-            count = sum(m.value for name, m in known.items() if name.startswith("count_cylinder_"))
-            run = known["counted_turns"].value if "counted_turns" in known else 0.0
-            if condition is None:
-                misfires, turns = misfires + count, turns + run
-                continue
-            share = known.get(f"share_{condition}")
-            if share is not None and share.expected is not None:
-                misfires += count * share.value / 100.0
-                turns += run * share.expected[0] / 100.0
-    return misfires, turns
+def _turns(side: Sequence[DriveRecord], condition: str | None) -> float:
+    """Revolutions in a condition, in all states of load for None."""
+    names = ("idle", "light", "loaded") if condition is None else (condition,)
+    return sum(drive.turns.get(name, 0.0) for drive in side for name in names)
+
+
+def _misfires(side: Sequence[DriveRecord], condition: str | None) -> float:
+    """Misfires in a condition, all of them for None."""
+    found = 0.0
+    for finding in (f for drive in side for f in drive.findings if f.detector == "misfire"):
+        known = {m.name: m.value for m in (*finding.measures, *finding.learnt)}
+        count = sum(value for name, value in known.items() if name.startswith("count_cylinder_"))
+        found += count if condition is None else count * known.get(f"share_{condition}", 0.0) / 100.0
+    return found
 
 
 def _outcome(
