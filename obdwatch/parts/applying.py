@@ -75,15 +75,19 @@ class _Unknown:
     def _remark(self, name: str, car: Car) -> str:
         said = []
         if kept := self.has[name]:
-            said.append(f"whether the car has {_listed(kept, 'or')} is not known, so it is kept")
+            said.append(f"{_listed(kept)} may not be there at all on this car, but {_stay(kept)} listed")
         if usual := self.otherwise[name]:
-            said.append(f"{_listed(usual, 'and')}: taken as on most cars")
+            said.append(f"{_listed(usual)} {'is' if len(usual) == 1 else 'are'} taken as on most cars")
         return f"The profile does not say '{name}': {'; '.join(said)} (obdwatch car edit {car.id} --set {name}=...)."
 
 
-def _listed(names: list[str], last: str) -> str:
+def _listed(names: list[str]) -> str:
     shown = [f"'{name}'" for name in names]
-    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} {last} {shown[-1]}"
+    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}"
+
+
+def _stay(names: list[str]) -> str:
+    return "stays" if len(names) == 1 else "stay"
 
 
 def _on_this_car(records: Mapping[str, Record], car: Car | None, unknown: _Unknown) -> dict[str, Record]:

@@ -6,6 +6,7 @@ different, and may add parts and steps of its own.
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -32,7 +33,7 @@ def read_catalogue(override: Path | None = None) -> Catalogue:
     be used. `remarks` say what it changed.
     """
     shipped = shipped_document()
-    if override is None or not override.exists():
+    if override is None or not os.path.lexists(override):
         return _shipped()
     own = read_document(override)
     catalogue = catalogue_from(merged(shipped, own))

@@ -23,9 +23,18 @@ def _remark(path: KeyPath, before: Any, now: Any, shipped: Document, own: Docume
     kind, name = str(path[0]), str(path[1]) if len(path) > 1 else ""
     place = own.place(path)
     if kind in KINDS and len(path) == 2:
-        return f"{place}: {KINDS[kind]} '{part_name(name)}' is your own."
-    subject = f"{part_name(name)}: {key_words(path[2:])}" if len(path) > 2 else key_words(path)
+        return f"{place}: the {KINDS[kind]} '{_name(kind, name, own)}' is your own."
+    subject = f"{_name(kind, name, shipped)}: {key_words(path[2:])}" if len(path) > 2 else key_words(path)
     if path[-1] == "variant":
-        return f"{place}: {part_name(name)}: on some cars it is otherwise, by your own variant."
+        return f"{place}: {_name(kind, name, shipped)}: on some cars it is otherwise, by your own variant."
     was = f" instead of {shown(before)}" if before is not None else ""
-    return f"{place}: {subject} is {shown(now)}{was}."
+    variants = shipped.table.get(kind, {}).get(name, {}).get("variant", []) if len(path) > 2 else []
+    where = ", on every car" if any(path[2] in variant for variant in variants) else ""
+    return f"{place}: {subject} is {shown(now)}{was}{where}."
+
+
+def _name(kind: str, name: str, document: Document) -> str:
+    """What a part, step or thing to buy is called in a document."""
+    entry = document.table[kind].get(name)
+    called = entry.get("name") if isinstance(entry, dict) else None
+    return str(called) if called else part_name(name)
