@@ -47,8 +47,9 @@ DRIVE_TO_GET = {
     " oxygen sensor never takes over, look at the trouble codes first.",
     "misfire_first": "Cure the misfire first; then record two minutes of warm idle and ten minutes at a steady 60 to"
     " 100 km/h.",
-    "fuel_or_fault": "Fill up with the usual fuel, use up most of the tank and record again; enter the car's fuel in"
-    " its profile. If the numbers stay, have fuel pressure and air sensor checked.",
+    "fuel_or_fault": "Note in the log what was filled in last, and enter the car's fuel in its profile. Fill up with"
+    " the usual fuel, use up most of the tank and record again: if the numbers stay, have fuel pressure and air sensor"
+    " checked.",
     "too_little": "Once warm, let it idle for two minutes and drive ten minutes at a steady 60 to 100 km/h.",
     "idle_missing": "Once warm, stand and let the engine idle for two minutes while recording.",
     "flow_missing": "Once warm, drive ten minutes at a steady 60 to 100 km/h while recording, where it is legal.",

@@ -64,7 +64,8 @@ def judge(whole: TrimFit, banks: dict[int, TrimFit], apart: Apart | None, seen: 
     rest = _judge(without(whole, mean), true_banks, true_apart, seen, past)
     there = mean.flow if rest.signature in TURNS else mean.idle if rest.signature in LOW_TURNS else 0.0
     if rest.verdict is Verdict.FAULT and abs(rest.size) > UNEVEN * there:
-        return replace(rest, urgency=_urgency(max(abs(found.size), abs(rest.size))))
+        same = rest.signature == found.signature
+        return replace(rest, urgency=found.urgency if same else _urgency(max(abs(found.size), abs(rest.size))))
     return Judgement(Verdict.NOT_ENOUGH_DATA, "misfire_first", size=most)
 
 
@@ -227,12 +228,12 @@ def _everywhere(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
     like_fuel = abs(shift) <= MOST_ETHANOL and level[0] > -EVERYWHERE
     if seen.fuel_may_differ and like_fuel and whole.contrast is not None:
         return Judgement(Verdict.HEALTHY, "fuel_changed", None, 0.7, (), None, shift, before is not None)
-    if like_fuel and (seen.fuel_may_differ or (before is None and seen.fuel_untold)):
+    if like_fuel and (seen.fuel_may_differ or (before is None and seen.fuel_untold) or _new_fuel(whole, past)):
         return Judgement(Verdict.NOT_ENOUGH_DATA, "fuel_or_fault", size=shift)
     size = level[0]
     confidence = _confidence(abs(shift), level[1], OWN_LEVEL if own or own_rich else EVERYWHERE)
     if lean:
-        return _lean_everywhere(whole, seen, size, confidence, own)
+        return _lean_everywhere(whole, seen, size, confidence, own, past.jumped(level[0]))
     air = ("maf_sensor",) if seen.metering == "air_flow" else ()
     parts: tuple[str, ...] = ("fuel_injector", *air, "oxygen_sensor_upstream")
     return Judgement(
@@ -240,14 +241,26 @@ def _everywhere(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
     )
 
 
-def _lean_everywhere(whole: TrimFit, seen: Evidence, size: float, confidence: float, own: bool) -> Judgement:
+def _new_fuel(whole: TrimFit, past: Past) -> bool:
+    """Whether the trims rose at once and alike at every flow: another fuel does that, wear grows, and a weak pump or a
+    dirty sensor grows with flow.
+    """
+    if whole.contrast is None or abs(whole.contrast[0]) > HIGH_FLOW:
+        return False
+    grows = whole.rise is not None and whole.rise[0] - SURE * whole.rise[1] > HIGH_FLOW
+    return past.jumped(whole.whole.value) and not grows
+
+
+def _lean_everywhere(
+    whole: TrimFit, seen: Evidence, size: float, confidence: float, own: bool, jumped: bool
+) -> Judgement:
     """Lean at every flow that was seen; where only idle or only flow was, that says which parts come first."""
     metered = seen.metering == "air_flow"
     leaks = ("intake_leak", "crankcase_ventilation") if metered else ()
     sensor = ("maf_sensor",) if metered else ()
     urgency = _urgency_everywhere(size)
-    if urgency is Urgency.SOON and not own:
-        urgency = Urgency.NEXT_SERVICE  # without a past it may still be what was filled in
+    if urgency is Urgency.SOON and (not own or jumped):
+        urgency = Urgency.NEXT_SERVICE  # it may still be what was filled in
     if whole.idle is not None and whole.flow is None:
         parts = (*leaks, "exhaust_leak", "fuel_injector", *sensor)
         return Judgement(Verdict.FAULT, "lean_idle_only_seen", urgency, confidence, parts, None, size, own)

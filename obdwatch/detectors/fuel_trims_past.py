@@ -25,6 +25,15 @@ LEAST_SPREAD = 0.4
 """Scatter of a mean trim between drives [%] below which three drives alike are luck: half a step of 100/128."""
 
 
+FUEL_STEP = 18.0
+"""Rise of the level [%] that only another fuel makes between two drives: from a tenth of ethanol to the half that is
+the least in E85 (ASTM D5798, from memory) the air per fuel goes from 14.1 to 11.7. Wear comes in smaller steps."""
+
+TANK_DRIVES = 3
+"""Drives on one tank in which the fuel may still be the reason: a commuter fills up once a week; a keeper who was asked
+has answered by then (common practice)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Past:
     """The car's own baselines by measure."""
@@ -54,3 +63,20 @@ class Past:
             return None
         logs = np.log(np.array(values[-MOST_DRIVES:]))
         return float(np.median(logs)), within * float(np.sqrt(1.0 + 1.0 / len(logs)))
+
+    def jumped(self, level: float) -> bool:
+        """Whether the level [%] of both banks went up by a change of fuel at once, not more than a tank ago."""
+        rows = [
+            (feature.value, feature.healthy)
+            for feature in since_repair(self.history, self.detector, PARTS)
+            if feature.name == "level"
+        ]
+        sound = [value for value, healthy in rows if healthy]
+        if not sound:
+            return False
+        usual = float(np.median(sound))
+        up = [value - usual >= FUEL_STEP for value, _ in rows]
+        strange = len(up) - 1 - max((place for place, one in enumerate(up) if not one), default=-1)
+        before = rows[-1 - strange] if strange < len(rows) else None
+        sudden = before is not None and abs(before[0] - usual) < FUEL_STEP / 2.0
+        return level - usual >= FUEL_STEP and sudden and strange < TANK_DRIVES

@@ -141,7 +141,11 @@ def _by_counts(seen: Evidence, car: Car | None) -> Judgement | None:
         lasting = seen.ongoing and seen.blocks(CATALYST_WINDOW, CATALYST_PERCENT) >= SUSTAINED
         lasting &= not seen.scene.loads.mostly("idle")  # little fuel passes at idle: the catalyst bears more
         sure = 0.8 if seen.whole else 0.97
-        return Judgement(Verdict.FAULT, pattern.name, Urgency.STOP if lasting else Urgency.SOON, sure, pattern)
+        # A mixture that is lean alike on every bank and at every load is the fuel's doing first: the tank is looked at
+        # before any part.
+        fuel = not pattern.cylinders and seen.scene.lean_alike
+        urgency = Urgency.STOP if lasting else Urgency.NEXT_SERVICE if fuel else Urgency.SOON
+        return Judgement(Verdict.FAULT, pattern.name, urgency, sure, pattern)
     if enough and (_reaches_emission_floor(seen) or counters.failed):
         return _emission(seen, pattern, apart=apart, burst=burst)
     if counters.failed:

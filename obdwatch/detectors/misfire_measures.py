@@ -91,6 +91,8 @@ def _conditions(seen: Evidence) -> list[Measure]:
             found.append(Measure(f"share_{name}", 100.0 * float(share), "%", None, (turned, turned)))
     if seen.fuel_level is not None:
         found.append(Measure("fuel_level", seen.fuel_level, "%"))
+    if seen.scene.lean_alike:
+        found.append(Measure("lean_alike", 1.0, ""))
     return found
 
 

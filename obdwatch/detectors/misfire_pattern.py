@@ -43,6 +43,10 @@ dead one everywhere alike; a lean cylinder fails rather at light load, where mix
 LEANER_UNDER_LOAD = 3.0
 """Trim under load above that at light load [%] from which fuel runs short with flow: half the usual spread of trims."""
 
+OTHER_FUEL = 18.0
+"""Trim of every bank [%] that another fuel makes: from a tenth of ethanol to the half that is the least in E85 (ASTM
+D5798, from memory) the air per fuel goes from 14.1 to 11.7."""
+
 USUALLY_INLINE = 4
 """Engines with so few cylinders usually have them in one row (common practice)."""
 
@@ -77,6 +81,13 @@ class Scene:
     little_air: bool = False
     occasions: float = 0.0
     dispersions: FloatArray | None = None
+
+    @property
+    def lean_alike(self) -> bool:
+        """Whether every bank lacks as much fuel as another fuel takes, and no more of it under load."""
+        trims = [trim for trim in self.trims if trim is not None]
+        grows = self.trim_growth is not None and self.trim_growth > LEANER_UNDER_LOAD
+        return bool(trims) and min(trims) >= OTHER_FUEL and not grows
 
 
 @dataclass(frozen=True, slots=True)

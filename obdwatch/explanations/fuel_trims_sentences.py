@@ -47,7 +47,8 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
         ),
         "fuel_or_fault": (
             "The engine needs more fuel than usual at every speed alike: another fuel, or a fault.",
-            "Fuel with much alcohol does this, and so does low fuel pressure. It is not known what is in the tank.",
+            "The fuel may have changed: one with much alcohol does this, and so does low fuel pressure. It is not known"
+            " what is in the tank.",
         ),
         "misfire_first": (
             "A misfire upsets the fuel trims: they say nothing about fuel or air before it is cured.",

@@ -104,6 +104,11 @@ CHECKS: Mapping[str, str] = MappingProxyType(
 )
 """What to look at first, by pattern (common practice)."""
 
+OTHER_FUEL = (
+    "The mixture is lean alike on every bank and at every load: the fuel may have changed. Note in the log what was"
+    " filled in last; if it was another fuel, fill up with the usual one before any part is changed."
+)
+
 INJECTOR = (
     "To check: have the flow of this injector compared with the others, and look at its plug. Swapping coils first"
     " costs nothing; do it with the engine off."
@@ -137,7 +142,10 @@ def _fault(finding: Finding, numbers: Numbers) -> Words:
         reasons.append("That is little: keep an eye on it.")
     if finding.parts[:1] == ("fuel_injector",):
         reasons.append("Load does not bring it on, or its mixture is lean: that is more like fuel than spark.")
-    if finding.urgency in (Urgency.SOON, Urgency.STOP):
+    other_fuel = numbers.get("lean_alike") is not None and finding.signature.startswith("all_")
+    if other_fuel:
+        reasons.append(OTHER_FUEL)
+    if finding.urgency in (Urgency.SOON, Urgency.STOP) or other_fuel:
         reasons.append(FLASHING)
     reasons.append(INJECTOR if finding.parts[:1] == ("fuel_injector",) else CHECKS.get(finding.signature, ""))
     return Words(_headline(finding.signature, numbers), tuple(text for text in reasons if text))
