@@ -18,6 +18,7 @@ DATA = Path(__file__).parent / "data"
 CODES = DATA / "codes.csv"
 COMPONENTS = DATA / "components.csv"
 FAILURE_TYPES = DATA / "failure_types.csv"
+UNSURE = DATA / "unsure.csv"  # codes of whose meaning we are not certain, and why: "order" or "memory"
 
 RESERVED = "reserved"  # the failure type of a number that the standard keeps for later
 
@@ -77,6 +78,12 @@ def failure_type_words(byte: int) -> tuple[str, str] | None:
     """Return (words, source) of a failure type byte, None where it is not in the table."""
     row = _row(FAILURE_TYPES, f"{byte:02X}")
     return None if row is None else (row[1], row[2])
+
+
+def unsure_because(code: str) -> str | None:
+    """Return why the meaning of a code is not certain (a key of `unsure.csv`), None where it is."""
+    row = _row(UNSURE, code)
+    return None if row is None else row[1]
 
 
 def _facts(row: list[str]) -> CodeFacts:

@@ -12,7 +12,14 @@ from obdwatch.errors import InputError
 from obdwatch.explanations.code_groups import Advice, follow_first
 from obdwatch.explanations.code_search import FoundCode, search
 from obdwatch.explanations.code_structure import CodeStructure, DefinedBy, parse_code
-from obdwatch.explanations.code_table import RESERVED, CodeFacts, component_of, facts_of, failure_type_words
+from obdwatch.explanations.code_table import (
+    RESERVED,
+    CodeFacts,
+    component_of,
+    facts_of,
+    failure_type_words,
+    unsure_because,
+)
 from obdwatch.explanations.compose import CONDITIONS, caution_sentences, composed, group_table
 from obdwatch.explanations.explanation import Cause, CodeExplanation, FailureType, LiveData, Origin, Place
 from obdwatch.explanations.families import says_too_little
@@ -22,6 +29,10 @@ from obdwatch.explanations.unknown_codes import maker_code, reserved_code, unlis
 
 __all__ = ["Advice", "CodeExplanation", "FoundCode", "explain", "follow_first", "search"]
 
+_UNSURE = {
+    "order": "We take this meaning from the order of the standard's list. Make sure with the manual.",
+    "memory": "We are not quite sure of this number. Make sure with the manual.",
+}
 _MAKERS_FAILURE_TYPES = 0xF0  # from here on the byte is the maker's own (ISO 14229, from memory)
 
 
@@ -32,6 +43,9 @@ def explain(code: str) -> CodeExplanation:
     """
     structure = parse_code(code)
     explanation = _explained(structure)
+    doubt = unsure_because(structure.code)
+    if doubt is not None:
+        explanation = replace(explanation, meaning=f"{explanation.meaning} {_UNSURE[doubt]}")
     if structure.failure_type is None:
         return explanation
     return replace(explanation, failure_type=_failure_type(structure.failure_type))

@@ -14,7 +14,7 @@ from obdwatch.explanations.explanation import Place
 _TAIL = re.compile(r" (?=(?:of|in|between|for|at|to|on|with|after|before|by|over|that|while|inside|without)\b)")
 # What carries a letter or number of its own is called by it, without an article: "sensor B", "gear 3".
 _OWN_NAME = re.compile(r"(?:^|\s)(?:[A-Z]|\d+|neutral|reverse gear)$")
-_LETTER_OF = re.compile(r"the ([\w -]+) \{letter\}")
+_LETTER_OF = re.compile(r"\bthe (?!.*\bthe\b)([\w -]+) \{letter\}")
 _SINGULAR_IN_S = frozenset({"gas", "bus", "process"})
 # Which sensor sits where on most cars (common practice); J2012 numbers them from the engine outwards.
 _SENSOR_PLACE = {1: "before the catalyst", 2: "after the catalyst"}

@@ -11,10 +11,18 @@ import re
 import pytest
 
 from obdwatch.explanations.code_structure import DefinedBy, parse_code
-from obdwatch.explanations.code_table import RESERVED, all_facts, component_of, facts_of
+from obdwatch.explanations.code_table import (
+    RESERVED,
+    UNSURE,
+    all_facts,
+    component_of,
+    facts_of,
+    unsure_because,
+)
+from obdwatch.explanations.codes import explain
 from obdwatch.explanations.compose import CONDITION, CONDITIONS
 from obdwatch.explanations.explanation import Place
-from obdwatch.explanations.toml_sections import table
+from obdwatch.explanations.toml_sections import table, text_of
 from tests.explanations.independent_words import COMPONENT_WORDS, DECIDED, FAULT_WORDS
 
 UNDECIDED_SHARE = 0.05  # of its descriptions may use words that the families do not know
@@ -251,3 +259,59 @@ def test_both_banks_have_the_same_faults() -> None:
         "filter_pressure_difference", "filter_cleaning_temperature", "reductant_system", "manifold_air_flow",
         "charge_intake_air", "intake_air_temperature_sensor",
     }  # fmt: skip
+
+
+# SAE J2012, from memory, and read in tables that makers publish for certification.
+@pytest.mark.parametrize(
+    ("code", "component", "fault", "place"),
+    [
+        ("B0021", "airbag_curtain", "deployment", Place(circuit="1", position="left")),
+        ("B002A", "airbag_curtain", "deployment", Place(circuit="2", position="right")),
+        ("B0070", "belt_tensioner_driver", "deployment", Place()),
+        ("B0098", "crash_sensor_side", "circuit", Place(circuit="3", position="right")),
+        ("C0010", "abs_inlet_valve", "circuit", Place(position="front left")),
+        ("C001D", "abs_outlet_valve", "circuit", Place(position="rear right")),
+        ("C0044", "brake_pressure_sensor", "circuit", Place(circuit="A")),
+        ("P06B1", "sensor_power_supply", "low", Place(circuit="A")),
+        ("P06B5", "sensor_power_supply", "high", Place(circuit="B")),
+        ("P0BE6", "phase_u_current_sensor", "range", Place(circuit="A")),
+        ("P0BEA", "phase_v_current_sensor", "range", Place(circuit="A")),
+        ("P0C0D", "inverter_supply", "high", Place(circuit="A")),
+        ("P0C11", "inverter_phase_u", "too_hot", Place(circuit="A")),
+        ("P0C79", "inverter_voltage", "too_high", Place(circuit="A")),
+        ("P2815", "pressure_control_solenoid", "high", Place(circuit="G")),
+        ("P281D", "pressure_control_solenoid", "low", Place(circuit="H")),
+        ("P2832", "shift_fork_sensor", "range", Place(circuit="A")),
+        ("P2837", "shift_fork_sensor", "range", Place(circuit="B")),
+        ("P2BAD", "nox_output", "nox_unknown", Place()),
+        ("U0447", "gateway_a", "invalid_data", Place()),
+        ("U0452", "airbag_module", "invalid_data", Place()),
+        ("U0594", "hybrid_control_module", "invalid_data", Place()),
+    ],
+)
+def test_rows_beyond_the_independent_list(code: str, component: str, fault: str, place: Place) -> None:
+    facts = facts_of(code)
+    assert facts is not None
+    assert (facts.component, facts.fault, facts.place) == (component, fault, place)
+    assert unsure_because(code) is None
+
+
+def test_a_meaning_we_are_not_sure_of_says_so() -> None:
+    rows = [line.split(",") for line in text_of(UNSURE).splitlines()[1:]]
+    assert [code for code, _ in rows] == sorted({code for code, _ in rows})
+    for code, why in rows:
+        assert facts_of(code) is not None, code
+        assert why in ("order", "memory"), code
+        assert "Make sure with the manual." in explain(code).meaning, code
+    assert {"U0448", "U0453", "U0500", "B0054", "P0C64"} <= {code for code, _ in rows}
+    assert "Make sure" not in explain("P0171").meaning
+
+
+def test_data_that_make_no_sense_follow_the_list_of_lost_communication() -> None:
+    """From U0146 on the standard repeats its list of units 301 numbers later: U0447, U0452 and U0594 are certain."""
+    lost = {facts.code: facts.component for facts in all_facts() if facts.fault == "lost_communication"}
+    for facts in all_facts():
+        number = int(facts.code[1:], 16) if facts.code.startswith(("U04", "U05")) else 0
+        if facts.fault == "invalid_data" and number >= 0x447:
+            twin = f"U{int(facts.code[1:]) - 301:04d}"
+            assert lost[twin] == facts.component, (facts.code, twin)
