@@ -17,7 +17,11 @@ from obdwatch.errors import InputError
 SHIPPED = Path(__file__).parent / "data" / "likelihoods.toml"
 SOUND = "sound"  # the column for drives of cars with nothing degraded
 CODES = "codes"  # the row for trouble codes, which are counted as a detector's answers are
-HALF = 0.5  # Jeffreys' prior for a share: half a drive of either kind
+HALF = 0.5
+"""How many false alarms the usual rate of all signatures counts for: one that has never been a false alarm in some
+hundred drives is not free of them, but it is no worse than the others (a gamma prior with their mean)."""
+
+SUREST = 0.95  # no detector is taken to show more of the worn parts than this (assumption)
 UNMEASURED = 0.5
 """Weight of a fault or code that no counted drive has shown: how often it is a false alarm has not been seen either
 (assumption)."""
@@ -31,15 +35,16 @@ class Likelihoods:
 
     `answered[detector][part]` counts drives, with only that part degraded, on which the detector gave a verdict;
     `found[detector][signature][part]` those on which it was this fault, the signature with the part it named first.
-    `by_rank`, `unlisted` and `covered` are the usual shares, and count like `drives` further drives.
+    `by_rank` and `covered` are the usual shares, and count like `drives` further drives; `false_alarm` is the usual
+    share of sound drives on which one signature comes.
     """
 
     origin: str
     typical_confidence: float
     drives: float
     by_rank: tuple[float, ...]
-    unlisted: float
     covered: float
+    false_alarm: float
     answered: Mapping[str, Counts]
     found: Mapping[str, Mapping[str, Counts]]
 
@@ -52,9 +57,7 @@ class Likelihoods:
         weight = UNMEASURED if counts is None else 1.0
         counts = counts or {}
         alarm = self._false_alarm(detector, counts.get(SOUND, 0))
-        usual = self.unlisted
-        if part in listed:
-            usual = self.by_rank[min(listed.index(part), len(self.by_rank) - 1)]
+        usual = self.by_rank[min(listed.index(part), len(self.by_rank) - 1)] if part in listed else 0.0
         of = self.answered.get(detector, {}).get(part, 0)
         shown = (counts.get(part, 0) + self.drives * usual) / (of + self.drives)
         return float((1.0 + (1.0 - alarm) * shown / alarm) ** weight)
@@ -67,10 +70,10 @@ class Likelihoods:
         covers = any(key.rpartition("/")[2] == part for key in found)
         shown = (seen + self.drives * (self.covered if covers else 0.0)) / (of.get(part, 0) + self.drives)
         alarms = sum(counts.get(SOUND, 0) for counts in found.values()) / max(1, of.get(SOUND, 0))
-        return min(1.0, (1.0 - shown) / (1.0 - alarms))
+        return min(1.0, (1.0 - min(shown, SUREST)) / (1.0 - alarms))
 
     def _false_alarm(self, detector: str, count: int) -> float:
-        return (count + HALF) / (self.answered.get(detector, {}).get(SOUND, 0) + 2.0 * HALF)
+        return (count + HALF) / (self.answered.get(detector, {}).get(SOUND, 0) + HALF / self.false_alarm)
 
 
 def key_of(signature: str, listed: Sequence[str]) -> str:
@@ -93,8 +96,8 @@ def read_likelihoods(path: Path = SHIPPED) -> Likelihoods:
             typical_confidence=float(table["typical_confidence"]),
             drives=float(shrinkage["drives"]),
             by_rank=tuple(float(share) for share in shrinkage["by_rank"]),
-            unlisted=float(shrinkage["unlisted"]),
             covered=float(shrinkage["covered"]),
+            false_alarm=float(shrinkage["false_alarm"]),
             answered=table["answered"],
             found=table["found"],
         )
@@ -107,9 +110,11 @@ def read_likelihoods(path: Path = SHIPPED) -> Likelihoods:
 
 
 def _check(read: Likelihoods, path: Path) -> None:
-    shares = (*read.by_rank, read.unlisted, read.covered)
-    if not read.by_rank or not all(0.0 <= share < 1.0 for share in shares) or read.drives <= 0.0:
-        raise InputError(f"{path}: the shares under 'shrinkage' lie from 0 to below 1, and 'drives' above 0")
+    shares = (*read.by_rank, read.covered, read.false_alarm)
+    if not read.by_rank or not all(0.0 <= share < 1.0 for share in shares):
+        raise InputError(f"{path}: the shares under 'shrinkage' lie from 0 to below 1")
+    if read.drives <= 0.0 or read.false_alarm <= 0.0:
+        raise InputError(f"{path}: 'drives' and 'false_alarm' under 'shrinkage' lie above 0")
     for detector, signatures in read.found.items():
         answered = read.answered.get(detector, {})
         for signature, counts in signatures.items():

@@ -53,22 +53,23 @@ class Tally:
             self.listed[detector, key] = parts
 
     def usual(self) -> tuple[tuple[float, ...], float, float]:
-        """Return the usual shares: of a listed part by its place, of one not listed, and of a detector on its parts."""
+        """Return the usual shares: of a listed part by its place, of a detector on its parts, of a false alarm."""
         ranks: dict[int, list[float]] = defaultdict(list)
-        unlisted: list[float] = []
         covered: list[float] = []
+        alarms: list[float] = []
         for detector, keys in self.found.items():
             of = self.answered[detector]
+            alarms += [counts[SOUND] / of[SOUND] for counts in keys.values()]
             leads = {self.listed[detector, key][0] for key in keys if self.listed[detector, key]}
             for part in (each for each in of if each != SOUND):
                 for key, counts in keys.items():
                     parts = self.listed[detector, key]
-                    share = counts[part] / of[part]
-                    (ranks[parts.index(part)] if part in parts else unlisted).append(share)
+                    if part in parts:
+                        ranks[parts.index(part)].append(counts[part] / of[part])
                 if part in leads and detector != CODES:
                     covered.append(sum(counts[part] for counts in keys.values()) / of[part])
         by_rank = tuple(mean(ranks[rank]) for rank in range(MOST_RANKS) if ranks[rank])
-        return tuple(sorted(by_rank, reverse=True)), mean(unlisted), mean(covered)
+        return tuple(sorted(by_rank, reverse=True)), mean(covered), mean(alarms)
 
 
 def mean(shares: Sequence[float]) -> float:
@@ -102,7 +103,7 @@ def counted(stories: Sequence[Story], drives: Sequence[Sequence[JudgedDrive]]) -
 
 def as_toml(tally: Tally, origin: str) -> str:
     """Write the counts as the data file of the package."""
-    by_rank, unlisted, covered = tally.usual()
+    by_rank, covered, false_alarm = tally.usual()
     lines = [
         "# How often each detector said what, by the one part that was degraded, and for sound cars.",
         "# Written by tests/benchmarks/likelihoods.py; not meant to be edited by hand.",
@@ -114,8 +115,8 @@ def as_toml(tally: Tally, origin: str) -> str:
         'origin = "the shares are pooled from the counts below; the weight of the drives is an assumption"',
         f"drives = {DRIVES}",
         f"by_rank = [{', '.join(f'{share:.4f}' for share in by_rank)}]",
-        f"unlisted = {unlisted:.5f}",
         f"covered = {covered:.4f}",
+        f"false_alarm = {false_alarm:.5f}",
         "",
         "[answered]",
         *(f"{detector} = {_row(counts)}" for detector, counts in sorted(tally.answered.items())),

@@ -22,8 +22,8 @@ COUNTS = Likelihoods(
     typical_confidence=0.8,
     drives=5.0,
     by_rank=(0.4, 0.2),
-    unlisted=0.0,
     covered=0.5,
+    false_alarm=0.5 / 101,
     answered={"misfire": {"sound": 99, **dict.fromkeys(PARTS, 20)}, "codes": {"sound": 99, **dict.fromkeys(PARTS, 20)}},
     found={"misfire": {"one_cylinder/ignition_coil": {"ignition_coil": 15, "spark_plugs": 3, "fuel_injector": 2}}},
 )
@@ -64,11 +64,11 @@ def repair(part: str, day: float) -> Event:
 
 
 def test_a_fault_weighs_as_it_was_counted() -> None:
-    # By hand: of 20 drives 15, with 5 further ones at 40 %: 17 / 25 = 0.68; false alarms 0.5 / 100 = 0.005.
-    # Ratio: (0.005 + 0.995 * 0.68) / 0.005 = 136.32. Not named, but seen on 2 of 20: (2 + 0) / 25 = 0.08.
+    # By hand: of 20 drives 15, with 5 further ones at 40 %: 17 / 25 = 0.68; false alarms 0.5 of 99 + 101: 0.0025.
+    # Ratio: (0.0025 + 0.9975 * 0.68) / 0.0025 = 272.32. Not named, but seen on 2 of 20: (2 + 0) / 25 = 0.08.
     found = ratios(said(drive(0, misfires())))
-    assert found["ignition_coil"] == pytest.approx(136.32)
-    assert found["fuel_injector"] == pytest.approx((0.005 + 0.995 * 0.08) / 0.005)
+    assert found["ignition_coil"] == pytest.approx(272.32)
+    assert found["fuel_injector"] == pytest.approx((0.0025 + 0.9975 * 0.08) / 0.0025)
     assert "battery" not in found  # neither named nor ever seen: no evidence
 
 
@@ -113,7 +113,7 @@ def test_the_newest_drive_counts_most_in_whatever_order_they_come() -> None:
     found = said(*drives)
     assert said(*reversed(drives)) == found
     by_drive = {one.source: one.likelihood_ratio for one in found if one.part == "ignition_coil"}
-    assert by_drive["finding:s9:misfire"] == pytest.approx(136.32)
+    assert by_drive["finding:s9:misfire"] == pytest.approx(272.32)
     assert by_drive["finding:s0:misfire"] == pytest.approx(0.3**0.5)
 
 
