@@ -7,7 +7,8 @@ otherwise on them. The user's file has the same shape, with as few keys as wante
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+import itertools
+from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 from obdwatch.car_profiles import PART_IDS
@@ -121,10 +122,15 @@ def _part(name: str, value: Value, extras: Mapping[str, Extra]) -> Part:
     return Part(name, **fields, variants=_variants(value, found, PART_KEYS, extras))
 
 
-def _own(kind: str, name: str, known: Collection[str]) -> str:
-    close = close_to(name, [other for other in known if other != name])
-    meant = f"; if it is meant to be none of your own, {close}" if close.startswith("did you mean") else ""
-    return f"a {kind} of your own needs it{meant}"
+def _own(kind: str, name: str, known: Collection[str]) -> Callable[[], str]:
+    """What to say where a part, step or extra lacks a key: it is one of the user's own, or a slip in a name."""
+
+    def hint() -> str:
+        close = close_to(name, [other for other in known if other != name])
+        meant = f"; if it is meant to be none of your own, {close}" if close.startswith("did you mean") else ""
+        return f"a {kind} of your own needs it{meant}"
+
+    return hint
 
 
 def _fields(
@@ -157,7 +163,7 @@ def _variants(
 def _variant(
     value: Value, general: Mapping[str, Any], readers: Mapping[str, Reader], extras: Mapping[str, Extra] | None
 ) -> Variant:
-    given = read.keys_of(value, tuple(readers), ("only_for",), "say for which cars it is so")
+    given = read.keys_of(value, tuple(readers), ("only_for",), lambda: "say for which cars it is so")
     only_for = read.condition(value.at("only_for", given["only_for"]))
     rest = {key: one for key, one in given.items() if key != "only_for"}
     if rest.keys() & {"extras", "optional_extras"}:  # the one that is not given stays as it is in general
@@ -177,18 +183,26 @@ def _check_order(top: Value, steps: Mapping[str, AccessStep]) -> None:
 
 def _walk(top: Value, name: str, steps: Mapping[str, AccessStep], above: tuple[str, ...], settled: set[str]) -> None:
     if name in above:
-        circle = " needs ".join((*above[above.index(name) :], name))
-        raise (
-            top.at("step", None)
-            .at(above[-1], None)
-            .at("needs", None)
-            .wrong(f"goes round in a circle: {circle}; take one of these needs out")
-        )
+        circle = (*above[above.index(name) :], name)
+        said = " needs ".join(circle)
+        raise _place_of(top, circle).wrong(f"goes round in a circle: {said}; take one of these needs out")
     if name in settled or name not in steps:
         return
     for before in needs_of(steps[name]):
         _walk(top, before, steps, (*above, name), settled)
     settled.add(name)
+
+
+def _place_of(top: Value, circle: tuple[str, ...]) -> Value:
+    """The needs that close a circle: those that the newest file says, as it went round in none before."""
+    found: list[Value] = []
+    for name, before in itertools.pairwise(circle):
+        step = top.at("step", None).at(name, top.value["step"][name])
+        variants = step.at("variant", step.value.get("variant", []))
+        for one in (step, *read.entries(variants)):
+            found += [one.at("needs", None)] if before in one.value.get("needs", ()) else []
+    newest = [one for one in found if top.document.place(one.path).startswith(f"{top.document.newest}, ")]
+    return (newest or found)[0]
 
 
 def needs_of(step: AccessStep) -> tuple[str, ...]:

@@ -181,7 +181,9 @@ def sentences(value: Value) -> tuple[str, ...]:
     return tuple(sentence(entry) for entry in entries(value))
 
 
-def keys_of(value: Value, known: Collection[str], required: Collection[str] = (), hint: str = "") -> Mapping[str, Any]:
+def keys_of(
+    value: Value, known: Collection[str], required: Collection[str] = (), hint: Callable[[], str] = lambda: "add it"
+) -> Mapping[str, Any]:
     """A table that holds only known keys, and all that are required; `hint` ends the message where one is missing."""
     found = table(value)
     for key in found:
@@ -189,7 +191,7 @@ def keys_of(value: Value, known: Collection[str], required: Collection[str] = ()
             raise value.at(key, None).wrong(f"is no key that may stand here; {close_to(key, known)}")
     for key in required:
         if key not in found:
-            raise value.wrong(f"lacks the key '{key}'; {hint or 'add it'}")
+            raise value.wrong(f"lacks the key '{key}'; {hint()}")
     return found
 
 
@@ -197,8 +199,10 @@ def life(value: Value) -> Life:
     """A Weibull distribution of distance, in kilometres or miles, with its origin."""
     found = keys_of(value, LIFE_KEYS, ("shape", "origin"))
     units = [key for key in ("scale_km", "scale_miles") if key in found]
-    if len(units) != 1:
-        raise value.wrong("must have either scale_km or scale_miles" + (", not both" if units else "; add one"))
+    if not units:
+        raise value.wrong("lacks the key 'scale_km' (or 'scale_miles'); add one")
+    if len(units) == 2:
+        raise value.at(units[1], None).wrong("stands beside scale_km; take one of both out")
     scale_value = value.at(units[0], found[units[0]])
     scale = _positive(scale_value) * (KM_PER_MILE if units[0] == "scale_miles" else 1.0)
     if not SCALES_KM[0] <= scale <= SCALES_KM[1]:

@@ -16,18 +16,22 @@ from obdwatch.errors import InputError
 from obdwatch.parts.toml_lines import lines_of_keys
 
 KeyPath = tuple[str | int, ...]
-MOST_BYTES = 2_000_000  # far above any catalogue; a file beyond this is another one
+MOST_BYTES = 300_000  # several times all that is shipped; a file beyond this is another one
 EITHER_UNIT = ("scale_km", "scale_miles")
 OWN_FIGURE = "assumption: your own figure"
 
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """The tables of one file, or of several laid over each other; `places` says by key path where a key stands."""
+    """The tables of one file, or of several laid over each other; `places` says by key path where a key stands.
+
+    `newest` names the file that was laid over last.
+    """
 
     name: str
     table: Mapping[str, Any]
     places: Mapping[KeyPath, str]
+    newest: str = ""
 
     def place(self, path: KeyPath) -> str:
         """Return file and line of a key, or of the innermost table around it that the files name."""
@@ -73,7 +77,7 @@ def merged(base: Document, over: Document) -> Document:
     """
     places = dict(base.places)
     table = _merged(base.table, over.table, (), places, over)
-    return Document(f"{base.name} and {over.name}", table, places)
+    return Document(f"{base.name} and {over.name}", table, places, over.name)
 
 
 def _merged(

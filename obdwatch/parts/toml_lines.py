@@ -5,6 +5,7 @@ Only for texts that the reader has accepted: this scanner steps over values and 
 
 from __future__ import annotations
 
+import bisect
 from collections.abc import Mapping
 
 Path = tuple[str | int, ...]
@@ -29,6 +30,7 @@ class _Scanner:
     def __init__(self, text: str) -> None:
         self.text = text
         self.at = 0
+        self.ends = [place for place, sign in enumerate(text) if sign == "\n"]
         self.lines: dict[Path, int] = {}
         self.counts: dict[Path, int] = {}  # entries so far of each array of tables
 
@@ -146,7 +148,7 @@ class _Scanner:
                 self.at += 1
 
     def _line(self) -> int:
-        return self.text.count("\n", 0, self.at) + 1
+        return bisect.bisect_left(self.ends, self.at) + 1
 
     def _note(self, path: Path, line: int) -> None:
         self.lines.setdefault(path, line)
