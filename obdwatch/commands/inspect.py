@@ -132,9 +132,9 @@ def _list(settings: Settings, inspection: Inspection) -> None:
 
 def _heading(question: Question, before: str | None) -> str:
     """Print the state of the engine and the place where they change; return what stands there now."""
-    from obdwatch.parts.inspection_words import ENGINE_HINTS, ENGINE_TITLES, PLACE_WORDS
+    from obdwatch.parts.inspection_words import ENGINE_HINTS, ENGINE_TITLES, where_words
 
-    title = f"{ENGINE_TITLES[question.engine]}, {PLACE_WORDS[question.place]}"
+    title = where_words(question)
     if title != before:
         click.echo(f"\n{title}")
         if before is None or not before.startswith(ENGINE_TITLES[question.engine]):

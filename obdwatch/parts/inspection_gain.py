@@ -72,7 +72,8 @@ def most_telling(
 ) -> tuple[tuple[Question, float], ...]:
     """Choose up to `most` questions, the one that adds most first, each with what it adds [bit times cost].
 
-    `costs` is what a failure of each part costs; a part it does not name counts 1. Ties keep the order given.
+    `costs` is what a failure of each part costs; a part it does not name counts 1. A further question about the same
+    symptom counts half, as its answer will: both see much the same thing. Ties keep the order given.
     """
     seen = {question.id: seen_by(question, degraded) for question in questions}
     told: dict[str, list[Seen]] = {part: [] for part in degraded}
@@ -82,7 +83,8 @@ def most_telling(
         return {part: information(degraded[part], [*told[part], how]) for part, how in seen[question.id].items()}
 
     def adds(question: Question) -> float:
-        return sum(costs.get(part, 1.0) * (bits - so_far[part]) for part, bits in after(question).items())
+        again = sum(one.symptom == question.symptom for one, _ in chosen)
+        return 0.5**again * sum(costs.get(part, 1.0) * (bits - so_far[part]) for part, bits in after(question).items())
 
     left = list(questions)
     chosen: list[tuple[Question, float]] = []

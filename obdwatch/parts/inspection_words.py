@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from obdwatch.parts.inspection_questions import COULD_NOT_LOOK, NO, YES, Engine
+from obdwatch.parts.inspection_questions import COULD_NOT_LOOK, NO, YES, Engine, Question
 
 ENGINE_TITLES: Mapping[Engine, str] = {
     Engine.REMEMBERED: "From memory",
@@ -27,6 +27,12 @@ PLACE_WORDS: Mapping[str, str] = {
     "rear": "beside and behind the car",
 }
 ANSWER_WORDS: Mapping[str, str] = {YES: "Yes", NO: "No", COULD_NOT_LOOK: "Could not look"}
+
+
+def where_words(question: Question) -> str:
+    """Return the state of the engine and the place one stands at; what is remembered has no place."""
+    title = ENGINE_TITLES[question.engine]
+    return title if question.engine is Engine.REMEMBERED else f"{title}, {PLACE_WORDS[question.place]}"
 
 
 def moved(before: float, after: float) -> str:

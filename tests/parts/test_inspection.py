@@ -123,6 +123,13 @@ def test_most_telling_by_hand() -> None:
     assert [one.id for one, _ in most_telling([pump_1, pump_2, belt], degraded, cheap, 2)] == ["belt", "pump_1"]
 
 
+def test_a_second_look_at_the_same_symptom_counts_half() -> None:
+    first = question("first", 0.2, coolant_pump=0.8)
+    again = replace(question("again", 0.2, coolant_pump=0.8), symptom="first")
+    gains = [gain for _, gain in most_telling([first, again], {"coolant_pump": 0.5}, {}, 2)]
+    assert gains == pytest.approx([0.278, 0.182 / 2], abs=5e-4)
+
+
 def test_what_is_certain_anyway_is_not_worth_a_question() -> None:
     sure, open_ = question("sure", 0.1, drive_belt=0.9), question("open", 0.1, battery=0.6)
     degraded = {"drive_belt": 0.001, "battery": 0.5}
