@@ -6,6 +6,7 @@ Command, planner and pages call this; the arithmetic is in `parts`.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,8 +14,9 @@ from obdwatch.errors import SessionFileError
 from obdwatch.parts.catalogue import catalogue_for, read_catalogue
 from obdwatch.parts.drive_evidence import JudgedDrive, newest_first
 from obdwatch.parts.risk import risks_of
+from obdwatch.recording.session_file.reader import read_session
 from obdwatch.records import Car, CodeReading, Event, Evidence, PartRisk
-from obdwatch.signals.drives import load_drive
+from obdwatch.signals.drives import drive_from
 
 if TYPE_CHECKING:
     from obdwatch.analysis import Analysis
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
     from obdwatch.parts.part import Catalogue
 
 OWN_PARTS = "parts.toml"  # in the folder of the logbook: what its user knows better of parts, prices and labour
+CODE_SERVICES = (b"\x03", b"\x07", b"\x0a")  # stored, pending, permanent codes (SAE J1979)
 CODES_OF_NEWEST = 8  # drives whose codes are read again from their files; older ones would count less than 1 %
 
 
@@ -65,8 +68,25 @@ def risks(
 
 
 def codes_of(path: Path) -> tuple[CodeReading, ...]:
-    """Return the trouble codes of a session file, none for one that can no longer be read."""
+    """Return the trouble codes of a session file, none for one that can no longer be read.
+
+    Only the replies to the three services that read codes are decoded: a car may have many and long drives.
+    """
     try:
-        return load_drive(path).codes
+        contents = read_session(path)
     except SessionFileError:
         return ()
+    rows = [row for row, request in enumerate(contents.request) if request[:1] in CODE_SERVICES]
+    of_codes = replace(
+        contents,
+        t=contents.t[rows],
+        latency=contents.latency[rows],
+        samples={},
+        request=[contents.request[row] for row in rows],
+        ecu=[contents.ecu[row] for row in rows],
+        status=[contents.status[row] for row in rows],
+        payload=[contents.payload[row] for row in rows],
+        negative_code=[contents.negative_code[row] for row in rows],
+        raw=[contents.raw[row] for row in rows],
+    )
+    return drive_from(of_codes).codes

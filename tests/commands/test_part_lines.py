@@ -89,3 +89,22 @@ def test_analyse_gives_every_part_in_json_and_the_important_ones_in_words(
     with pytest.raises(SystemExit):
         main(["analyse", *where, "--units", "us"])
     assert "\nParts" in capsys.readouterr().out
+
+
+def test_codes_are_read_without_decoding_the_whole_drive() -> None:
+    from obdwatch.car_risks import codes_of
+    from obdwatch.signals.drives import load_drive
+
+    with_codes = [path for path in sorted(STORY.glob("*.obdw")) if codes_of(path)][:1]
+    if not with_codes:
+        pytest.skip("no recorded session holds a code")
+    assert codes_of(with_codes[0]) == load_drive(with_codes[0]).codes
+
+
+def test_a_session_file_that_is_none_has_no_codes(tmp_path: Path) -> None:
+    from obdwatch.car_risks import codes_of
+
+    path = tmp_path / "broken.obdw"
+    path.write_text("nothing of the kind")
+    assert codes_of(path) == ()
+    assert codes_of(tmp_path / "gone.obdw") == ()
