@@ -13,12 +13,14 @@ from typing import Any
 from dash import ClientsideFunction, Dash, Input, Output, State, no_update
 from dash.dependencies import ALL
 
+from dashboards.arrivals import Arrivals, connect_arrivals
 from dashboards.components import back_to_drives, frame, notice
 from dashboards.failures import page_or_told
-from dashboards.pages import codes, drive, home, trends
+from dashboards.pages import codes, drive, drive_record, drives, inspection, new_drive, trends
 from dashboards.security import Access, guard
 from dashboards.sessions import Analyse, Load, SessionShelf, SessionSource
-from dashboards.visit import CODES, TRENDS, Page, Visit, visit_from
+from dashboards.transfers import connect_transfers
+from dashboards.visit import CODES, DRIVES, INSPECTION, NEW_DRIVE, TRENDS, Page, Visit, visit_from
 
 INDEX = """<!DOCTYPE html>
 <html lang="en">
@@ -70,7 +72,12 @@ def create_app(
     shelf = SessionShelf(logbook, analyse, load)
     app.layout = frame(units)
     _connect_frame(app, shelf)
-    drive.register(app, shelf)
+    for page in (drive, drives, drive_record, inspection):
+        page.register(app, shelf)
+    arrivals = Arrivals()
+    new_drive.register(app, shelf, arrivals)
+    connect_arrivals(app.server, arrivals)
+    connect_transfers(app.server, shelf)
     _connect_browser(app)
     guard(app.server, access or Access(), app.csp_hashes())
     return app
@@ -78,12 +85,18 @@ def create_app(
 
 def _page_for(path: str) -> Show | None:
     """The page that answers an address."""
-    if path in ("", "/"):
-        return home.show
+    if path in ("", "/", DRIVES, f"{DRIVES}/"):
+        return drives.show
+    if path == NEW_DRIVE:
+        return new_drive.show
+    if path.startswith(f"{DRIVES}/"):
+        return drive_record.show
     if path.startswith("/drive/"):
         return drive.show
     if path == CODES or path.startswith(f"{CODES}/"):
         return codes.show
+    if path == INSPECTION or path.startswith(f"{INSPECTION}/"):
+        return inspection.show
     if path == TRENDS or path.startswith(f"{TRENDS}/"):
         return trends.show
     return None

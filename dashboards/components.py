@@ -14,7 +14,7 @@ from dash.development.base_component import Component
 
 from dashboards import wording
 from dashboards.garage import KnownCar
-from dashboards.visit import CODES, TRENDS, car_address
+from dashboards.visit import CODES, DRIVES, INSPECTION, TRENDS, car_address
 from obdwatch.explanations.wording import URGENCY_WORDS, pointing_words
 from obdwatch.records import Finding, Measure, Urgency, Verdict
 
@@ -77,7 +77,7 @@ def command(line: str, meaning: str) -> list[Component]:
 
 def back_to_drives() -> Component:
     """The way up from a page of one drive."""
-    return html.P(dcc.Link("All drives", href="/"), className="up")
+    return html.P(dcc.Link("All drives", href=DRIVES), className="up")
 
 
 def car_ways(cars: Sequence[KnownCar], chosen: str, page: str) -> list[Component]:
@@ -182,6 +182,7 @@ def frame(units: str = "metric") -> Component:
                 dcc.Store(id="view"),
                 dcc.Store(id="title"),
                 html.Header([_ways(), _preferences(units)], className="frame"),
+                html.Div(id="told"),
                 html.Main(loading("Opening …"), id="page", tabIndex=-1),
                 html.Footer("For the workshop or the passenger: whoever drives watches the road.", className="frame"),
             ],
@@ -196,8 +197,9 @@ def _ways() -> Component:
     return html.Nav(
         [
             dcc.Link("obdwatch", href="/", className="name"),
-            dcc.Link("Drives", href="/"),
+            dcc.Link("Drives", href=DRIVES),
             dcc.Link("Trends", href=TRENDS),
+            dcc.Link("Inspection", href=INSPECTION),
             dcc.Link("Codes", href=CODES),
         ],
         **labelled("Pages"),

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from typing import Any
 
+from dash import no_update
 from dash.development.base_component import Component
 
 from dashboards.components import back_to_drives, notice
@@ -22,17 +24,25 @@ def page_or_told(build: Callable[[], Page]) -> Page:
         return Page("Not found", [reason(error, "This page"), back_to_drives()])
 
 
-def part_or_told(build: Callable[[], list[Component]], what: str) -> list[Component]:
-    """Return the part of a page that `build` makes, or a notice of why `what` cannot be shown."""
+def part_or_told(build: Callable[[], list[Component]], what: str, problem: str = " cannot be shown") -> list[Component]:
+    """Return the part of a page that `build` makes, or a notice of the `problem` with `what` and why."""
     try:
         return build()
     except Exception as error:  # whatever it is, `reason` tells it apart
-        return [reason(error, what)]
+        return [reason(error, what, problem)]
 
 
-def reason(error: Exception, what: str) -> Component:
+def done_or_told(act: Callable[[], str]) -> tuple[Any, Any]:
+    """Do what a reader asked for: the address to go to, or no address and a notice of why it was not done."""
+    try:
+        return act(), []
+    except Exception as error:  # whatever it is, `reason` tells it apart
+        return no_update, reason(error, "That", " was not done")
+
+
+def reason(error: Exception, what: str, problem: str = " cannot be shown") -> Component:
     """Why `what` cannot be shown: an error raised on purpose speaks for itself, any other is a fault of ours."""
-    title = f"{what} cannot be shown"
+    title = f"{what}{problem}"
     if isinstance(error, ObdwatchError):
         return notice(title, [str(error)], "wrong")
     LOG.error(title, exc_info=error)

@@ -20,7 +20,7 @@ LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
 COOKIE = "obdwatch_token"
 # Random tokens of 16 letters and more cannot be guessed over a network; OWASP asks for 64 bits of entropy at least.
 SHORTEST_TOKEN = 16
-# No page uploads anything yet; a callback sends a few kilobytes.
+# A callback sends a few kilobytes; only the address that takes files up allows itself more.
 LARGEST_REQUEST = 1_000_000
 MISDIRECTED, FORBIDDEN, UNAUTHORISED = 421, 403, 401
 UNSAFE = frozenset({"POST", "PUT", "PATCH", "DELETE"})

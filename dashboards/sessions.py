@@ -6,6 +6,7 @@ never becomes part of a path. The last few drives stay loaded, so that a zoom co
 
 from __future__ import annotations
 
+import shutil
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
@@ -15,7 +16,11 @@ from typing import Protocol
 
 from dashboards.downsampling import Trace, trace_of
 from dashboards.garage import CarSource, Garage
+from dashboards.inspections import Inspections
+from dashboards.keeping import Correction, WritableLogbook
+from obdwatch.car_profiles import safe_id
 from obdwatch.errors import LogbookError, SessionFileError
+from obdwatch.recording.session_file import read_header
 from obdwatch.records import Car, Drive, Finding, MarkKind, Session
 
 # Loaded drives kept, in samples: 16 bytes each, and as much again while loading; keeps the server under 300 MB.
@@ -24,7 +29,7 @@ MOST_SAMPLES = 4_000_000
 INTERRUPTIONS = frozenset({MarkKind.GAP, MarkKind.LINK_LOST, MarkKind.RECONNECT, MarkKind.ASLEEP})
 
 
-class SessionSource(CarSource, Protocol):
+class SessionSource(CarSource, WritableLogbook, Protocol):
     """What the dashboard needs of a logbook; `obdwatch.logbook.logbook.Logbook` is one."""
 
     def path_of(self, session_id: str) -> Path:
@@ -99,6 +104,7 @@ class SessionShelf:
     def __init__(self, logbook: SessionSource, analyse: Analyse | None = None, load: Load | None = None) -> None:
         self._logbook = logbook
         self.garage = Garage(logbook)
+        self.inspections = Inspections(logbook)
         self._analyse = analyse
         self._load = load or _load_drive
         self._kept: OrderedDict[tuple[str, int, int], _Kept] = OrderedDict()
@@ -120,6 +126,41 @@ class SessionShelf:
                 if session.id == session_id:
                     return session
         raise LogbookError("This logbook has no drive with that address. It may have been deleted or belong elsewhere.")
+
+    def path_of(self, session_id: str) -> Path:
+        """Where the file of a session is. Raises LogbookError for an unknown id."""
+        with self._lock:
+            return self._logbook.path_of(self.session(session_id).id)
+
+    def correct(self, session_id: str, correction: Correction) -> Session:
+        """Write down what the keeper says of a drive. Raises LogbookError."""
+        with self._lock:
+            return correction.apply(self._logbook, self.session(session_id).id)
+
+    def remove(self, session_id: str) -> Session:
+        """Take a drive out of the list; `restore` puts it back. Raises LogbookError."""
+        with self._lock:
+            return self._logbook.remove_session(self.session(session_id).id)
+
+    def restore(self, session_id: str) -> Session:
+        """Put a removed drive back. Raises LogbookError."""
+        with self._lock:
+            return self._logbook.restore_session(session_id)
+
+    def take_in(self, path: Path) -> Session:
+        """Move a session file into the logbook's own folder and list it. Raises LogbookError or SessionFileError."""
+        with self._lock:
+            session = read_header(path)
+            target = self._logbook.sessions_folder / path.with_stem(safe_id(session.id)).name
+            if target.exists() or session.id in {one.id for one in self._logbook.sessions()}:
+                raise LogbookError(f"The drive {session.id} is in this logbook already.")
+            shutil.move(path, target)
+            return self._logbook.add_session(target)
+
+    def removed(self) -> tuple[str, ...]:
+        """The ids of the drives that can be put back, the last removed first."""
+        with self._lock:
+            return self._logbook.removed_sessions()
 
     def car_of(self, session: Session) -> Car | None:
         """The car a session belongs to, None where it is not named or not in the logbook."""

@@ -13,6 +13,9 @@ from dash.development.base_component import Component
 from dashboards.drawing import Screen, Window
 
 CODES = "/codes"  # the address of the page on trouble codes
+DRIVES = "/drives"  # of the list of drives; below it, of what the keeper knows of one
+NEW_DRIVE = "/new-drive"  # of taking one in from a file
+INSPECTION = "/inspection"  # of the guided walk round a car
 TRENDS = "/trends"  # of what changes from drive to drive
 MOST_ADDRESS = 8_192  # letters; longer than any address a page writes itself
 
@@ -86,9 +89,14 @@ def drive_address(session_id: str) -> str:
     return f"/drive/{quote(session_id, safe='')}"
 
 
-def session_in(path: str) -> str:
+def record_address(session_id: str) -> str:
+    """The address of the page on which a drive is named, corrected, downloaded or removed."""
+    return f"{DRIVES}/{quote(session_id, safe='')}"
+
+
+def session_in(path: str, page: str = "/drive") -> str:
     """The session id in the address of a drive's page; it is only ever looked up, never opened."""
-    return unquote(path.removeprefix("/drive/").rstrip("/"))
+    return unquote(path.removeprefix(page).strip("/"))
 
 
 def codes_address(codes: Sequence[str]) -> str:

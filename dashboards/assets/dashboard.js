@@ -84,6 +84,60 @@
     window.dash_clientside.set_props("mantine", { forceColorScheme: nameTheme() });
   });
 
+  /* Handing in a file: the bytes go to our own server as they are, and the page learns what the file is called there. */
+  function say(text) {
+    const place = document.getElementById("arriving");
+    if (place) place.textContent = text;
+  }
+
+  function handIn(file) {
+    const sending = new XMLHttpRequest();
+    sending.open("POST", "/arrivals?name=" + encodeURIComponent(file.name));
+    sending.upload.onprogress = (event) => {
+      if (event.lengthComputable) say("Handing in: " + Math.round((100 * event.loaded) / event.total) + " %");
+    };
+    sending.onerror = () => say("The file did not arrive: the dashboard does not answer.");
+    sending.onload = () => {
+      let answer = {};
+      try {
+        answer = JSON.parse(sending.responseText);
+      } catch {
+        /* said below */
+      }
+      if (!answer.arrival) return say(answer.problem || "The file was refused; it may be too large.");
+      say("");
+      window.dash_clientside.set_props("arrived", { data: answer.arrival });
+    };
+    say("Handing in …");
+    sending.send(file);
+  }
+
+  /* The chooser is made here, because Dash has none; the label around it takes drops. */
+  function prepareDrop() {
+    const place = document.getElementById("file-place");
+    if (!place || place.childElementCount) return;
+    const chooser = document.createElement("input");
+    chooser.type = "file";
+    chooser.id = "file";
+    chooser.addEventListener("change", () => {
+      if (chooser.files.length) handIn(chooser.files[0]);
+    });
+    place.append(chooser);
+    const drop = document.getElementById("drop");
+    for (const name of ["dragenter", "dragover"]) {
+      drop.addEventListener(name, (event) => {
+        event.preventDefault();
+        drop.classList.add("over");
+      });
+    }
+    for (const name of ["dragleave", "drop"]) drop.addEventListener(name, () => drop.classList.remove("over"));
+    drop.addEventListener("drop", (event) => {
+      event.preventDefault();
+      if (event.dataTransfer.files.length) handIn(event.dataTransfer.files[0]);
+    });
+  }
+  new MutationObserver(prepareDrop).observe(document.documentElement, { childList: true, subtree: true });
+
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.obdwatch = {
     visit: function (pathname, search, units) {

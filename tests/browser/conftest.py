@@ -20,6 +20,7 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, sync_playwright
 
 from dashboards.server import prepare
+from dashboards.sessions import Load, SessionSource
 from obdwatch.records import CodeKind, CodeReading, Drive, Mark, MarkKind, Span, Urgency
 from tests.dashboards.samples import (
     FAULT,
@@ -105,8 +106,15 @@ def hostile_drive() -> Drive:
 
 @contextmanager
 def served(book: FakeLogbook) -> Iterator[str]:
-    """Serve a logbook on a free port of this machine; gives the address."""
-    server = prepare(book, port=0, load=book.load)
+    """Serve a logbook of the tests on a free port of this machine; gives the address."""
+    with serving(book, book.load) as base:
+        yield base
+
+
+@contextmanager
+def serving(book: SessionSource, load: Load | None = None) -> Iterator[str]:
+    """Serve any logbook on a free port of this machine; gives the address."""
+    server = prepare(book, port=0, load=load)
     thread = threading.Thread(target=server.run)
     thread.start()
     yield server.address.rstrip("/")

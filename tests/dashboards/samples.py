@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from obdwatch.errors import SessionFileError
+from obdwatch.errors import LogbookError, SessionFileError
 from obdwatch.records import (
     Car,
     CodeKind,
@@ -231,6 +231,32 @@ class FakeLogbook:
 
     def history_before(self, name: str) -> History:
         return History(tuple(one for one in self.features if one.session_id != name), self.events())
+
+    @property
+    def sessions_folder(self) -> Path:
+        return self.folder
+
+    def add_session(self, path: Path) -> Session:
+        raise LogbookError("this stand-in cannot be changed; use a real logbook")
+
+    def edit_session(
+        self,
+        name: str,
+        car_id: str | None = None,
+        odometer_km: float | None = None,
+        soak_hours: float | None = None,
+        note: str | None = None,
+    ) -> Session:
+        raise LogbookError("this stand-in cannot be changed; use a real logbook")
+
+    def remove_session(self, name: str) -> Session:
+        raise LogbookError("this stand-in cannot be changed; use a real logbook")
+
+    def restore_session(self, session_id: str) -> Session:
+        raise LogbookError("this stand-in cannot be changed; use a real logbook")
+
+    def removed_sessions(self) -> tuple[str, ...]:
+        return ()
 
     def load(self, path: Path) -> Drive:
         """What `load_drive` does with a real file."""

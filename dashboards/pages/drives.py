@@ -1,17 +1,19 @@
-"""The list of drives: what was recorded, and what each recording says, the latest first."""
+"""The list of drives: what was recorded, and what each recording says, the latest first; and those taken out of it."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
-from dash import dcc, html
+from dash import ALL, Dash, Input, Output, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from dashboards import wording
 from dashboards.components import command, state
+from dashboards.failures import done_or_told
 from dashboards.sessions import ListedDrive, SessionShelf
-from dashboards.visit import Page, Visit, drive_address
+from dashboards.visit import NEW_DRIVE, Page, Visit, drive_address, record_address
 from obdwatch.explanations.wording import URGENCY_SENTENCES
 from obdwatch.records import Finding, Verdict
 
@@ -21,15 +23,54 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
     units = visit.screen.units
     listed = [replace(one, findings=wording.explained(one.findings, units)) for one in shelf.listed()]
     if not listed:
-        return Page("How to begin", _how_to_begin())
+        return Page("How to begin", [*_how_to_begin(), *_removed(shelf.removed())])
     return Page(
         "Drives",
         [
             html.H1("Drives"),
             html.P(_latest_in_words(listed[0]), className="lead"),
+            html.P(dcc.Link("Take in a drive from a file", href=NEW_DRIVE)),
             html.Ol([_line(drive, units) for drive in listed], className="drives"),
+            *_removed(shelf.removed()),
         ],
     )
+
+
+def _removed(ids: Sequence[str]) -> list[Component]:
+    """Drives that can be put back, each with its button; nothing where there are none."""
+    if not ids:
+        return []
+    rows = [
+        html.Li(
+            [
+                html.Span(wording.shortened(one, 80)),
+                html.Button("Put back", id={"type": "restore", "drive": one}, type="button", className="small"),
+            ]
+        )
+        for one in ids
+    ]
+    told = "They are out of the list and of every comparison. Their files are kept until you delete them yourself."
+    return [
+        html.Section(
+            [html.H2("Removed drives"), html.P(told, className="quiet"), html.Ul(rows, className="removed")],
+            id="removed",
+        )
+    ]
+
+
+def register(app: Dash, shelf: SessionShelf) -> None:
+    """Connect the buttons that put drives back."""
+
+    @app.callback(
+        Output("address", "href", allow_duplicate=True),
+        Output("told", "children", allow_duplicate=True),
+        Input({"type": "restore", "drive": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def restore(clicks: list[int | None]) -> tuple[Any, Any]:
+        if not any(clicks) or not isinstance(ctx.triggered_id, dict):
+            return no_update, no_update
+        return done_or_told(lambda: record_address(shelf.restore(str(ctx.triggered_id["drive"])).id))
 
 
 def _latest_in_words(latest: ListedDrive) -> str:
@@ -58,7 +99,7 @@ def _line(listed: ListedDrive, units: str) -> Component:
     return html.Li(
         [
             dcc.Link(wording.when(session.started_at), href=drive_address(session.id)),
-            html.P(" · ".join(facts), className="quiet"),
+            html.P([" · ".join(facts), " · ", dcc.Link("Details", href=record_address(session.id))], className="quiet"),
             html.P(_verdict(listed.findings), className="verdict"),
         ]
     )
@@ -89,4 +130,5 @@ def _how_to_begin() -> list[Component]:
             className="commands",
         ),
         html.P("Then load this page again."),
+        html.P([dcc.Link("Or take in a drive from a file", href=NEW_DRIVE), " right here."]),
     ]
