@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from obdwatch.units import KM_PER_MILE, screen_unit, to_screen
+from obdwatch.parts.risk_words import LIKELY_BY_AGE, distance, is_suspected, percent
+from obdwatch.units import KM_PER_MILE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -13,9 +14,6 @@ if TYPE_CHECKING:
 
 SHOWN = 5  # parts that are told about with their reasons
 REASONS_SHOWN = 3
-WORTH_TELLING = 0.25  # probability of being worn from which evidence is worth telling
-MOVED = 1.2  # how far evidence must have raised a probability to count as more than age
-LIKELY_BY_AGE = 0.5  # probability from which age alone is worth a word
 NEAR_AND_FAR = (1_000, 5_000)  # miles; the JSON has 10,000 too
 
 
@@ -23,7 +21,7 @@ def part_lines(risks: Sequence[PartRisk], units: str, full: bool = False, of_car
     """What the evidence says about parts, the most urgent first; then what distance alone says of others."""
     from obdwatch.explanations.part_names import part_name
 
-    told = [one for one in risks if full or _matters(one)]
+    told = [one for one in risks if full or is_suspected(one)]
     by_age = [one for one in risks if one not in told and one.degraded >= LIKELY_BY_AGE]
     lines = [
         f"Parts{of_car}, the most urgent first:"
@@ -40,21 +38,6 @@ def part_lines(risks: Sequence[PartRisk], units: str, full: bool = False, of_car
     return [*lines, *_remarks(risks, units)]
 
 
-def percent(probability: float) -> str:
-    """Return a probability as a reader says it; nothing is certain.
-
-    >>> percent(0.123), percent(0.9999), percent(0.0001)
-    ('12%', 'over 99%', 'under 1%')
-    """
-    if probability > 0.99:
-        return "over 99%"
-    return "under 1%" if probability < 0.01 else f"{probability:.0%}"
-
-
-def _matters(risk: PartRisk) -> bool:
-    return risk.degraded >= WORTH_TELLING and risk.degraded >= min(MOVED * risk.prior, 1.0 - (1.0 - risk.prior) / MOVED)
-
-
 def _one(risk: PartRisk, name: str, units: str, full: bool) -> list[str]:
     soon, later = (percent(risk.failure_within_miles[miles]) for miles in NEAR_AND_FAR)
     near, far = (distance(miles * KM_PER_MILE, units) for miles in NEAR_AND_FAR)
@@ -66,16 +49,6 @@ def _one(risk: PartRisk, name: str, units: str, full: bool) -> list[str]:
     lines += [f"    {'For' if one.likelihood_ratio > 1.0 else 'Against'}: {one.reason}" for one in shown]
     lines += [f"    What would decide: {risk.decided_by}"] if risk.decided_by else []
     return lines
-
-
-def distance(km: float, units: str) -> str:
-    """Return a distance [km] in round numbers of the reader's unit.
-
-    >>> distance(1609.344, "us"), distance(1609.344, "metric")
-    ('1,000 miles', '1,600 km')
-    """
-    shown = to_screen(km, "km", units)
-    return f"{round(shown, -2):,.0f} {screen_unit('km', units).name}"
 
 
 def _remarks(risks: Sequence[PartRisk], units: str) -> list[str]:

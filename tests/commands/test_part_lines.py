@@ -9,8 +9,9 @@ import pytest
 
 from obdwatch.car_profiles import PART_IDS
 from obdwatch.cli import main
-from obdwatch.commands.part_lines import SHOWN, part_lines, percent
+from obdwatch.commands.part_lines import SHOWN, part_lines
 from obdwatch.parts.risk import assess
+from obdwatch.parts.risk_words import percent
 from obdwatch.records import Evidence, PartRisk
 from tests.parts.examples import example_catalogue
 
