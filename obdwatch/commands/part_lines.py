@@ -42,7 +42,7 @@ def _one(risk: PartRisk, name: str, units: str, full: bool) -> list[str]:
     soon, later = (percent(risk.failure_within_miles[miles]) for miles in NEAR_AND_FAR)
     near, far = (distance(miles * KM_PER_MILE, units) for miles in NEAR_AND_FAR)
     lines = [
-        f"  {name[0].upper()}{name[1:]}: worn with a probability of {percent(risk.degraded)}"
+        f"  {name[0].upper()}{name[1:]}: {percent(risk.degraded)} likely to be at fault"
         f" ({percent(risk.prior)} by distance alone). Fails within {near}: {soon}; within {far}: {later}."
     ]
     shown = risk.reasons if full else risk.reasons[:REASONS_SHOWN]

@@ -135,7 +135,7 @@ def _of_fault(
             where = f" ({place[0]} {place[1]})" if place and f"{place[0]} {place[1]}" not in said.lower() else ""
             reason = f"{_when(session)}: {said} That {order}{where}."
         else:
-            reason = f"{_when(session)}: {said} It can look like that when the {part_name(part)} is worn, too."
+            reason = f"{_when(session)}: {said} {trouble_with(part)} can look like that, too."
         source = f"finding:{session.id}:{finding.detector}"
         yield Evidence(part, strength, reason, source, symptom_of(finding.detector, listed))
 
@@ -177,7 +177,7 @@ def _of_silence(
         strength = likelihoods.of_silence(finding.detector, part) ** weight
         if strength <= 1.0 / LEAST:
             would = "would very likely" if strength < 0.35 else "would probably" if strength < 0.65 else "might"
-            reason = f"{_when(session)}: {said} A worn {part_name(part)} {would} have shown."
+            reason = f"{_when(session)}: {said} {trouble_with(part)} {would} have shown."
             source = f"finding:{session.id}:{finding.detector}"
             yield Evidence(part, strength, reason, source, "nothing_seen")
 
@@ -199,6 +199,18 @@ def _place(finding: Finding) -> tuple[str, int] | None:
             if measure.name == name and math.isfinite(measure.value):
                 return name, int(measure.value)
     return None
+
+
+def trouble_with(part: str) -> str:
+    """Return the fault of a part as the subject of a sentence.
+
+    >>> trouble_with("spark_plugs"), trouble_with("intake_leak")
+    ('Trouble with the spark plugs', 'An air leak in the intake')
+    """
+    name = part_name(part)
+    if "leak" not in name:
+        return f"Trouble with the {name}"
+    return f"{'An' if name[0] in 'aeiou' else 'A'} {name}"
 
 
 def _when(session: Session) -> str:

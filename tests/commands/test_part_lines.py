@@ -31,7 +31,7 @@ def a_risk(part: str = "ignition_coil", prior: float = 0.1, degraded: float = 0.
 def test_a_worn_part_is_told_with_reasons_for_and_against_and_what_decides() -> None:
     lines = part_lines([a_risk()], "us")
     assert lines[0] == "Parts, the most urgent first:"
-    assert "Ignition coil: worn with a probability of 90% (10% by distance alone)" in lines[1]
+    assert "Ignition coil: 90% likely to be at fault (10% by distance alone)" in lines[1]
     assert "within 1,000 miles: 10%; within 5,000 miles: 40%" in lines[1]
     assert lines[2:] == [
         "    For: Drive of 2026-03-01: cylinder 3 misfires.",
