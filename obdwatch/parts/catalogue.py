@@ -21,8 +21,8 @@ SHIPPED = Path(__file__).parent / "data" / "wear_parts"
 OWN_FILE = "parts.toml"
 """The name of the user's file in the folder of the logbook."""
 ROUND_FIGURES = (
-    "Prices, costs and working hours are round assumptions without a currency; 'obdwatch parts --template' prints a "
-    "file to put your own into."
+    "Prices, costs and hours that are not your own are round assumptions; 'obdwatch parts --template' prints a file to "
+    "put yours into."
 )
 
 
@@ -30,14 +30,14 @@ def read_catalogue(override: Path | None = None) -> Catalogue:
     """Return the shipped catalogue, with the user's file over it where there is one.
 
     A file that does not exist changes nothing. Raises InputError, one line with file, line and key, for one that cannot
-    be used. `remarks` say what it changed.
+    be used. `remarks` say what it changed, and what the other figures rest on.
     """
     shipped = shipped_document()
     if override is None or not os.path.lexists(override):
         return _shipped()
     own = read_document(override)
     catalogue = catalogue_from(merged(shipped, own))
-    return replace(catalogue, remarks=override_remarks(shipped, own))
+    return replace(catalogue, remarks=(*override_remarks(shipped, own), ROUND_FIGURES))
 
 
 @lru_cache(maxsize=1)

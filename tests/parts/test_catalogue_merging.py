@@ -9,7 +9,7 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from obdwatch.parts.catalogue import catalogue_for, read_catalogue, shipped_document
+from obdwatch.parts.catalogue import ROUND_FIGURES, catalogue_for, read_catalogue, shipped_document
 from obdwatch.parts.catalogue_schema import catalogue_from
 from obdwatch.parts.documents import Document, merged
 from obdwatch.records import Car
@@ -34,6 +34,7 @@ def test_what_was_changed_is_said_with_its_line(tmp_path: Path) -> None:
     assert read_catalogue(path).remarks == (
         f"{path}, line 3: battery: price is 77 instead of 120.",  # hours are what they were: nothing to say
         f"{path}, line 6: take off the drive belt: hours is 1 instead of 0.4.",
+        ROUND_FIGURES,
     )
 
 
