@@ -30,6 +30,20 @@ def past() -> History:
 
 
 @pytest.mark.parametrize("air", [-15.0, 5.0, 20.0, 35.0])
+def test_one_earlier_drive_tells_a_regulator_that_is_lower_now(air: float) -> None:
+    history = history_of([judge(ChargingCar(seed=50, air=12.0))])
+    assert judge(ChargingCar(air=air), history).verdict is Verdict.HEALTHY
+    assert judge(ChargingCar(air=air, regulated=13.6)).verdict is Verdict.HEALTHY  # without a past it is usual
+    assert judge(ChargingCar(air=12.0, regulated=13.6), history).signature == "lower_than_before"
+
+
+def test_a_slipping_belt_is_heard_at_a_slow_rate_too() -> None:
+    finding = judge(ChargingCar(belt=0.1, every=5.0, minutes=40.0))
+    assert (finding.signature, finding.parts[0]) == ("belt_slips", "drive_belt")
+    assert judge(ChargingCar(every=5.0, minutes=40.0)).verdict is Verdict.HEALTHY
+
+
+@pytest.mark.parametrize("air", [-15.0, 5.0, 20.0, 35.0])
 @pytest.mark.parametrize("regulated", [13.8, 14.2, 14.5])
 @pytest.mark.parametrize("every", [0.5, 2.0, 8.0])
 def test_a_sound_system_is_healthy(air: float, regulated: float, every: float) -> None:

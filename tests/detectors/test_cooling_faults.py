@@ -142,6 +142,27 @@ def test_air_at_the_sensor_shows_as_jumps() -> None:
     assert detect(record(HotCar(air_pockets=1), COMMUTE, 20.0), profile(car), History()).verdict is Verdict.HEALTHY
 
 
+def test_coolant_that_comes_in_slugs_while_standing_shows_at_a_slow_rate() -> None:
+    drive = record(HotCar(), COMMUTE, 20.0)
+    coolant = drive.signals["coolant_temperature"]
+    last = float(coolant.times[-1])
+    slow = np.arange(float(coolant.times[0]), last, 4.0)
+    values = np.round(np.interp(slow, coolant.times, coolant.values))
+    quiet = replace(coolant, times=slow, values=values.copy())
+    assert detect(_with(drive, quiet), profile(HotCar()), History()).verdict is Verdict.HEALTHY
+    road = np.interp(slow, drive.signals["vehicle_speed"].times, drive.signals["vehicle_speed"].values)
+    still = np.flatnonzero((np.convolve(road, np.ones(30), mode="same") < 1.0) & (values > 80.0))
+    assert len(still) > 20
+    for place in still[5:-5:9]:  # half a minute of warmer water from behind a pocket of air
+        values[place : place + 4] += 3.0
+    finding = detect(_with(drive, replace(quiet, values=values)), profile(HotCar()), History())
+    assert (finding.verdict, finding.signature) == (Verdict.FAULT, "coolant_erratic")
+
+
+def _with(drive: Drive, coolant: Signal) -> Drive:
+    return replace(drive, signals={**drive.signals, "coolant_temperature": coolant})
+
+
 def test_a_merely_noisy_sensor_is_not_air() -> None:
     drive = record(HotCar(), COMMUTE, 20.0)
     coolant = drive.signals["coolant_temperature"]

@@ -78,6 +78,16 @@ def test_two_drives_are_no_past() -> None:
     assert finding.verdict is not Verdict.FAULT
 
 
+def test_one_earlier_stand_as_long_tells_a_pump_that_hardly_moves() -> None:
+    known = past(HotCar(), 1)
+    sound = detect(record(HotCar(), LONG_STAND, 25.0, seed=9), profile(HotCar()), known)
+    assert sound.verdict is Verdict.HEALTHY
+    limit = next(one.expected for one in sound.measures if one.name == "standing_level")
+    usual = next(one.value for one in known.features if one.name == "standing_level")
+    assert limit is not None
+    assert usual + 3.0 < limit[1] < usual + 12.0
+
+
 def test_growing_histories_of_healthy_cars_raise_no_alarm() -> None:
     for number in range(12):
         generator = np.random.default_rng(500 + number)

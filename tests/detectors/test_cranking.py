@@ -77,6 +77,23 @@ def test_the_car_knows_its_own_starts() -> None:
     assert (charge.signature, charge.parts[0]) == ("rests_lower", "battery")
 
 
+def test_two_earlier_starts_tell_a_weak_starter_and_a_weak_battery() -> None:
+    history = history_of([judge(StartingCar(seed=1)), judge(StartingCar(seed=2, coolant=-8.0))])
+    for seed in range(3, 9):
+        assert judge(StartingCar(seed=seed), history).verdict is Verdict.HEALTHY
+    cables = judge(StartingCar(seed=7, cables=0.014, to_fire=1.2), history)
+    assert (cables.signature, cables.parts[0]) == ("slower_at_equal_voltage", "starter_motor")
+    battery = judge(StartingCar(seed=7, battery=0.015), history)
+    assert (battery.signature, battery.parts[0]) == ("battery_weaker", "battery")
+
+
+def test_one_cold_start_says_little_of_a_warm_one_and_the_other_way_round() -> None:
+    cold = history_of([judge(StartingCar(seed=1, coolant=-10.0))])
+    assert judge(StartingCar(seed=2), cold).verdict is Verdict.HEALTHY
+    warm = history_of([judge(StartingCar(seed=1, coolant=25.0))])
+    assert judge(StartingCar(seed=2, coolant=-10.0), warm).verdict is Verdict.HEALTHY
+
+
 def test_a_car_that_always_turned_slowly_is_not_blamed_for_it_once_it_is_known() -> None:
     slow = StartingCar(constant=0.053)
     usual = judge(slow)

@@ -108,3 +108,31 @@ def test_ordinary_change_between_drives_does_not_alarm() -> None:
     past = driven(car)
     for shift in (-0.04, 0.04):  # pure petrol for E10, and back
         assert today(replace(car, gain=shift, purge=0.06), past).verdict is Verdict.HEALTHY
+
+
+def test_a_mixture_that_turns_lean_at_once_and_alike_asks_for_the_fuel() -> None:
+    """E85 in a car that learnt E10: 14.1 / 9.9 is 42 % more fuel for the same air (stoichiometric ratios, handbook)."""
+    car = TrimmedCar()
+    history = driven(car, drives=2)
+    lean = replace(car, gain=14.1 / 9.9 - 1.0)
+    for number in range(3):
+        finding = today(lean, history)
+        assert (finding.verdict, finding.signature) == (Verdict.NOT_ENOUGH_DATA, "fuel_or_fault")
+        assert "log" in finding.drive_to_get
+        kept = tuple(replace(one, healthy=False) for one in features(finding, 2 + number))
+        history = History((*history.features, *kept))
+    assert today(lean, history).verdict is Verdict.FAULT  # after some drives nobody has told of another fuel
+
+
+def test_a_weak_pump_that_turns_up_at_once_is_not_taken_for_another_fuel() -> None:
+    car = TrimmedCar()
+    finding = today(replace(car, gain=0.20, pump=0.25), driven(car, drives=2))
+    assert finding.verdict is Verdict.FAULT
+    assert "fuel_pump" in finding.parts[:2]
+
+
+def test_one_earlier_drive_tells_an_exhaust_leak_from_an_intake_leak() -> None:
+    car = TrimmedCar()
+    past = driven(car, drives=1)
+    assert today(replace(car, exhaust=0.25), past).parts[0] == "exhaust_leak"
+    assert today(replace(car, hole=2.2), past).parts[0] == "intake_leak"

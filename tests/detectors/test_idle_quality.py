@@ -92,11 +92,16 @@ def test_a_cleaned_throttle_starts_a_new_past() -> None:
     assert not any(one.name == "throttle_shift" for one in finding.measures)
 
 
-def test_two_earlier_drives_are_no_past() -> None:
+@pytest.mark.parametrize("drives", [1, 2])
+def test_few_earlier_drives_tell_thick_deposits_and_not_thin_ones(drives: int) -> None:
     car = IdlingCar()
-    finding = detect(drive(replace(car, deposits=14.0), seed=99), CAR, past(car, drives=2))
-    assert finding.verdict is Verdict.HEALTHY
-    assert finding.confidence < 0.9
+    finding = detect(drive(replace(car, deposits=14.0), seed=99), CAR, past(car, drives))
+    assert (finding.signature, finding.parts) == ("throttle_deposits", ("throttle_body",))
+    thin = detect(drive(replace(car, deposits=2.0), seed=99), CAR, past(car, drives))
+    assert thin.verdict is Verdict.HEALTHY
+    for accessories in (0.0, 0.5):
+        sound = replace(car, accessories=accessories, air=30.0)
+        assert detect(drive(sound, seed=98), CAR, past(car, drives)).verdict is Verdict.HEALTHY
 
 
 def test_deposits_that_creep_up_over_many_drives_are_not_taken_for_usual() -> None:
