@@ -5,8 +5,9 @@ Command, planner and pages call this; the arithmetic is in `parts`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
+from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +16,7 @@ from obdwatch.parts.catalogue import catalogue_for, read_catalogue
 from obdwatch.parts.drive_evidence import JudgedDrive, newest_first
 from obdwatch.parts.risk import risks_of
 from obdwatch.recording.session_file.reader import read_session
-from obdwatch.records import Car, CodeReading, Event, Evidence, PartRisk
+from obdwatch.records import Car, CodeReading, Event, Evidence, PartRisk, Session
 from obdwatch.signals.drives import drive_from
 
 if TYPE_CHECKING:
@@ -67,15 +68,15 @@ def risks(
     return risks_of(car, None, drives, events, catalogue_of(logbook, car), further, units)
 
 
-def codes_of(path: Path) -> tuple[CodeReading, ...]:
-    """Return the trouble codes of a session file, none for one that can no longer be read.
+def codes_of(path: Path) -> tuple[CodeReading, ...] | None:
+    """Return the trouble codes of a session file; None where no memory of codes was read, or the file cannot be.
 
     Only the replies to the three services that read codes are decoded: a car may have many and long drives.
     """
     try:
         contents = read_session(path)
     except SessionFileError:
-        return ()
+        return None
     rows = [row for row, request in enumerate(contents.request) if request[:1] in CODE_SERVICES]
     of_codes = replace(
         contents,
@@ -89,4 +90,26 @@ def codes_of(path: Path) -> tuple[CodeReading, ...]:
         negative_code=[contents.negative_code[row] for row in rows],
         raw=[contents.raw[row] for row in rows],
     )
-    return drive_from(of_codes).codes
+    drive = drive_from(of_codes)
+    return drive.codes if drive.codes_read else None
+
+
+def risks_over_drives(
+    logbook: Logbook, car_id: str, parts: Collection[str] | None = None
+) -> tuple[tuple[Session, dict[str, float]], ...]:
+    """Return how likely parts were worn after each dated drive of a car, oldest first, by what was known then.
+
+    `parts` are those asked for, all where it is None. Codes are left out: reading them again from every file would take
+    longer than they add to a picture of many drives.
+    """
+    car = logbook.car(car_id) or Car(id=car_id)
+    catalogue, events = catalogue_of(logbook, car), logbook.events(car_id)
+    dated = [(one.started_at, one) for one in logbook.sessions(car_id) if one.started_at is not None]
+    judged: list[JudgedDrive] = []
+    over: list[tuple[Session, dict[str, float]]] = []
+    for at, session in sorted(dated, key=itemgetter(0)):
+        judged.append(JudgedDrive(session, logbook.findings(session.id)))
+        known = [event for event in events if event.at <= at]
+        found = risks_of(car, session.odometer_km, judged, known, catalogue)
+        over.append((session, {one.part: one.degraded for one in found if parts is None or one.part in parts}))
+    return tuple(over)

@@ -26,7 +26,7 @@ def evidence_of_codes(
     drives: Sequence[JudgedDrive], parts: Sequence[str], renewals: Renewals, likelihoods: Likelihoods
 ) -> Iterator[Evidence]:
     """Yield what the codes of one car's drives say about `parts`; each code counts once, as last read."""
-    ordered = newest_first(drives)
+    ordered = [drive for drive in newest_first(drives) if drive.codes is not None]
     seen: set[str] = set()
     for rank, drive in enumerate(ordered):
         found = {code: kinds for code, kinds in _by_code(drive).items() if code not in seen}
@@ -54,7 +54,7 @@ def evidence_of_codes(
 
 def _by_code(drive: JudgedDrive) -> dict[str, set[CodeKind]]:
     found: dict[str, set[CodeKind]] = {}
-    for reading in drive.codes:
+    for reading in drive.codes or ():
         found.setdefault(reading.code, set()).add(reading.kind)
     return found
 

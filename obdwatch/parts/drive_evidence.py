@@ -62,11 +62,11 @@ OF_MANY_SYMPTOMS = frozenset({"trends", "monitor_results", "codes"})
 
 @dataclass(frozen=True, slots=True)
 class JudgedDrive:
-    """A drive with the findings about it and the codes that were read on it."""
+    """A drive with the findings about it and the codes that were read on it, None where no memory of codes was."""
 
     session: Session
     findings: tuple[Finding, ...]
-    codes: tuple[CodeReading, ...] = ()
+    codes: tuple[CodeReading, ...] | None = None
 
 
 def newest_first(drives: Sequence[JudgedDrive]) -> list[JudgedDrive]:

@@ -107,5 +107,5 @@ def test_a_session_file_that_is_none_has_no_codes(tmp_path: Path) -> None:
 
     path = tmp_path / "broken.obdw"
     path.write_text("nothing of the kind")
-    assert codes_of(path) == ()
-    assert codes_of(tmp_path / "gone.obdw") == ()
+    assert codes_of(path) is None
+    assert codes_of(tmp_path / "gone.obdw") is None

@@ -155,6 +155,8 @@ def test_a_code_that_waits_or_is_gone_weighs_less() -> None:
     pending = JudgedDrive(session(0), (), (CodeReading(0.0, CodeKind.PENDING, "P0303"),))
     assert 1.0 < ratios(said(pending))["ignition_coil"] < full
     assert 1.0 < ratios(said(drive(0, codes=("P0303",)), drive(1)))["ignition_coil"] < full
+    unread = JudgedDrive(session(1), (), None)  # a newer drive that read no codes does not make it go away
+    assert ratios(said(drive(0, codes=("P0303",)), unread))["ignition_coil"] == full
 
 
 def test_a_code_that_nobody_erased_says_nothing_of_the_new_part() -> None:
