@@ -2,6 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
 import pytest
 
 
@@ -20,3 +27,22 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def _asked_for(item: pytest.Item, config: pytest.Config) -> bool:
     """Whether the file of a benchmark was named, instead of being met on the way."""
     return any(argument.partition("::")[0].endswith(item.path.name) for argument in config.args)
+
+
+@dataclass(frozen=True)
+class ToldStory:
+    """The demo played once for all tests: what `obdwatch demo --check --json` printed, and the logbook it left."""
+
+    code: int
+    document: dict[str, Any]
+    folder: Path
+
+
+@pytest.fixture(scope="session")
+def told_story(tmp_path_factory: pytest.TempPathFactory) -> ToldStory:
+    from obdwatch.cli import run
+
+    folder, printed = tmp_path_factory.mktemp("told"), io.StringIO()
+    with contextlib.redirect_stdout(printed):
+        code = run(["demo", "--check", "--json", "--logbook", str(folder)])
+    return ToldStory(code, json.loads(printed.getvalue() or "{}"), folder / "demo")

@@ -24,10 +24,10 @@ FOLDER = "demo"
 @click.option("--port-http", default=8050, show_default=True, help="Port of the dashboard on this computer.")
 @common_options
 def command(settings: Settings, check: bool, no_browser: bool, port_http: int) -> None:
-    """Record, judge, replay and show an invented car, without any hardware.
+    """Tell the story of an invented car from its first recorded drive to a plan, without any hardware.
 
-    Two half-hour drives are recorded from a virtual car in well under a minute and kept in a demo logbook, apart from
-    yours.
+    Twelve drives of nine months are judged, one more is recorded from the virtual car on the spot; all of it is kept
+    in a demo logbook, apart from yours.
     """
     from obdwatch.demo import run_demo
     from obdwatch.logbook.logbook import Logbook, default_directory
@@ -36,13 +36,15 @@ def command(settings: Settings, check: bool, no_browser: bool, port_http: int) -
     _make_room(folder)
     steps = []
     with Logbook(folder) as logbook:
-        for step in run_demo(logbook):
+        for step in run_demo(logbook, settings.units):
             steps.append(step)
             if not settings.as_json:
                 _tell(step, settings)
         _conclude(steps)
         if settings.as_json:
             print_json({"logbook": folder, "steps": steps})
+        else:
+            click.echo(f"All of this is in a logbook of its own; any command looks at it with --logbook {folder}")
         if not check:
             _serve(logbook, no_browser, port_http, settings.units)
 
@@ -62,11 +64,9 @@ def _make_room(folder: Path) -> None:
 
 
 def _tell(step: Step, settings: Settings) -> None:
-    from obdwatch.commands.words import findings_lines
+    from obdwatch.commands.demo_lines import step_lines
 
-    click.echo(step.text)
-    for line in findings_lines(step.findings, settings.units) if step.findings else ():
-        click.echo(f"  {line}")
+    click.echo("\n".join(step_lines(step, settings.units)))
     click.echo("")
 
 
