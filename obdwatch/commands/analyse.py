@@ -138,11 +138,15 @@ def _print(
 def _document(
     analyses: list[Analysis], risks: dict[str | None, tuple[PartRisk, ...]], problems: list[str], units: str
 ) -> dict[str, object]:
-    """The documented JSON; `parts` holds a risk for every part, with the car it is of."""
+    """The documented JSON; `parts` holds a risk for every part with the car it is of, a finding names its session."""
     from obdwatch.explanations.findings import explain
     from obdwatch.signals.next_drive import standing
 
-    findings = [explain(finding, units) for analysis in analyses for finding in analysis.findings]
+    findings = [
+        {"session": analysis.session.id, **plain(explain(finding, units))}
+        for analysis in analyses
+        for finding in analysis.findings
+    ]
     return {
         "car": analyses[-1].car if analyses else None,
         "sessions": [analysis.session for analysis in analyses],

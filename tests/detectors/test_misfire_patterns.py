@@ -85,6 +85,17 @@ def test_a_lean_cylinder_that_misfires_anywhere_points_to_its_injector() -> None
     assert finding.parts[0] == "fuel_injector"
 
 
+def test_all_cylinders_lean_alike_send_to_the_tank_before_the_workshop() -> None:
+    """E85 in a car that learnt E10 is 42 % lean at every load; a weak pump is leaner under load."""
+    burst = at_idle(0.12)
+    usual, _ = record(burst, trip=Trip(trims=(3.0,)))
+    other_fuel, _ = record(burst, trip=Trip(trims=(38.0,)))
+    before, after = (detect(one, INLINE_FOUR, History()) for one in (usual, other_fuel))
+    assert (before.verdict, before.urgency) == (Verdict.FAULT, Urgency.SOON)
+    assert (after.verdict, after.urgency) == (Verdict.FAULT, Urgency.NEXT_SERVICE)
+    assert value(after, "lean_alike") == 1.0
+
+
 def test_the_other_bank_is_the_yardstick_of_a_lean_one() -> None:
     lean, _ = record(anywhere((3,), 0.01), 6, Trip(trims=(12.0, 2.0)))
     same, _ = record(weak_spark((3,), 0.1), 6, Trip(trims=(9.0, 9.0)))

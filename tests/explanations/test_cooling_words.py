@@ -92,6 +92,14 @@ def test_a_healthy_drive_says_whether_the_fan_was_tested() -> None:
     assert "not put to the test" in text(cooling_words(moved, "metric"))
 
 
+def test_a_long_hot_stand_that_was_held_is_not_called_a_fan_that_was_not_needed() -> None:
+    held = (*HOT_MEASURES, Measure("hot_stand", 1100.0, "s"), Measure("outside_air", 33.0, "degC"))
+    held = (*held, Measure("standing_level", 91.0, "degC"), Measure("fan_seen", 0.0, ""))
+    said = text(cooling_words(Finding("cooling", Verdict.HEALTHY, measures=held), "metric"))
+    assert "18 minutes of standing" in said
+    assert "not needed" not in said
+
+
 def test_misfire_beside_heat_is_said() -> None:
     finding = Finding("cooling", Verdict.FAULT, "overheating", Urgency.STOP, 0.9, parts=("coolant_pump", "head_gasket"))
     assert "head gasket" in text(cooling_words(finding, "metric"))
