@@ -55,7 +55,8 @@ class Value:
 
     def wrong(self, problem: str) -> InputError:
         """Return an error that names file, line and key of this value."""
-        return InputError(f"{self.document.place(self.path)}: {key_words(self.path)} {problem}")
+        said = f"{self.document.place(self.path)}: {key_words(self.path)} {problem}"
+        return InputError(" ".join(said.split()))  # one line, whatever a key holds
 
 
 Reader = Callable[[Value], Any]

@@ -48,7 +48,7 @@ def read_document(path: Path) -> Document:
         if len(content) > MOST_BYTES:
             raise InputError(f"{path}: is {len(content):,} bytes large; a parts file is far smaller, name another one")
         text = content.decode("utf-8-sig").replace("\r\n", "\n")
-        table = tomllib.loads(text)
+        table, lines = tomllib.loads(text), lines_of_keys(text)
     except FileNotFoundError:
         raise InputError(f"{path}: no such parts file") from None
     except UnicodeDecodeError:
@@ -57,7 +57,6 @@ def read_document(path: Path) -> Document:
         raise InputError(f"{path}: cannot be read ({error.strerror})") from None
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(f"{path}: is no TOML ({' '.join(str(error).split())}); mend that place") from None
-    lines = lines_of_keys(text)
     return Document(str(path), table, {key: f"{path}, line {line}" for key, line in lines.items()})
 
 

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from obdwatch.errors import InputError
-from obdwatch.parts.catalogue import read_catalogue
+from obdwatch.parts.catalogue import read_catalogue, shipped_document
+from obdwatch.parts.catalogue_schema import catalogue_from
+from obdwatch.parts.documents import Document, merged
+from obdwatch.parts.override_words import override_remarks
 from tests.parts.own_files import LIFE, OWN_PART, own_file, refusal
 
 # text of the file, line, key and a piece of what must be said
@@ -100,6 +106,46 @@ def test_what_is_wrong_is_said_with_file_line_and_key(case: str, tmp_path: Path)
     assert piece in said
 
 
+KEYS = st.sampled_from(
+    [
+        "currency", "part", "step", "extra", "sentence", "battery", "belt_off", "coolant", "own", "variant", "only_for",
+        "price", "hours", "onset", "shape", "scale_km", "scale_miles", "origin", "access", "needs", "extras", "fitted",
+        "layout", "cylinders", "cautions", "per", "Own part", "", "two\nlines",
+    ]
+)  # fmt: skip
+VALUES = st.recursive(
+    st.one_of(
+        st.integers(-2, 10**6),
+        st.floats(),
+        st.booleans(),
+        st.sampled_from(["battery_off", "belt_off", "vee", "", "A sentence.", "car", "assumption: x"]),
+        st.datetimes(),
+    ),
+    lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(KEYS, inner, max_size=4)),
+    max_leaves=12,
+)
+KINDS = st.sampled_from(["part", "step", "extra", "sentence"])
+THINGS = st.sampled_from(["battery", "belt_off", "coolant", "own"])
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    st.one_of(
+        st.dictionaries(KEYS, VALUES, max_size=4),
+        st.dictionaries(KINDS, st.dictionaries(THINGS, st.dictionaries(KEYS, VALUES, max_size=4), max_size=2)),
+    )
+)
+def test_whatever_a_file_holds_is_read_or_refused_in_one_line(table: dict[str, Any]) -> None:
+    own = Document("own.toml", table, {})
+    said = []
+    try:
+        catalogue_from(merged(shipped_document(), own))
+        said += override_remarks(shipped_document(), own)
+    except InputError as error:
+        said.append(str(error))
+    assert all(len(line.splitlines()) == 1 for line in said)
+
+
 def test_a_wrong_line_far_down_is_named(tmp_path: Path) -> None:
     text = "# my prices\n" * 40 + "[part.coolant_pump]\nprice = 100\n\n[part.thermostat]\nprice = 'a lot'\n"
     assert refusal(tmp_path, text).startswith(", line 45: part.thermostat.price must be a number")
@@ -107,6 +153,7 @@ def test_a_wrong_line_far_down_is_named(tmp_path: Path) -> None:
 
 def test_a_file_that_is_no_toml_says_where(tmp_path: Path) -> None:
     assert "line 2" in refusal(tmp_path, "currency = 'EUR'\nprice == 3\n")
+    assert "is no TOML" in refusal(tmp_path, f"part = {'[' * 5000}{']' * 5000}\n")
 
 
 def test_files_that_cannot_be_read_are_one_line(tmp_path: Path) -> None:

@@ -224,6 +224,7 @@ def test_whatever_drains_the_coolant_buys_it_anew_and_bleeds_before_running() ->
         if "coolant_drained" in opened_for(part.access, CATALOGUE.steps):
             assert "coolant" in {extra.id for extra in part.extras}, part.id
             assert any("bleed" in step and "before the engine runs" in step for step in part.after_fitting), part.id
+            assert "closed garage kills" in said_of(part), part.id  # bleeding goes on with the engine running
 
 
 def test_torques_and_part_numbers_are_left_to_the_makers_manual() -> None:
