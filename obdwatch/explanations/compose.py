@@ -29,7 +29,7 @@ CAUTIONS = DATA / "cautions.toml"
 CONDITION = "condition"  # the failure type of codes that name no part
 
 _DRIVEN = frozenset({"driven", "heater", "lamp", "relay"})
-_SENSING = frozenset({"sensor", "temp", "switch", "level", "oxygen"})
+_SENSING = frozenset({"sensor", "temp", "switch", "level", "position", "oxygen"})
 _CARRYING = frozenset({"link"})  # a line between units is read like a signal
 # Kinds of which nobody can say "the ... itself is broken": a voltage, a pair of readings, a learned value.
 _NO_PART = frozenset(

@@ -11,13 +11,14 @@ import pytest
 
 from obdwatch.explanations.code_table import COMPONENTS, DATA, all_facts, component_of, facts_of
 from obdwatch.explanations.codes import explain
-from obdwatch.explanations.compose import CONDITION, GROUPS
+from obdwatch.explanations.compose import CONDITION, FAULT_TYPES, GROUPS, fault_type_names
 from obdwatch.explanations.explanation import CodeExplanation, Origin
 from obdwatch.explanations.live_hints import LIVE_HINTS
 from obdwatch.explanations.toml_sections import sections, text_of
 from obdwatch.urgency import Urgency
 from tests.explanations.test_codes_composed import everything
 
+FAULT_TABLES = {name for name, _ in sections(text_of(FAULT_TYPES))}
 DRIVE_ON = re.compile(r"\bgently\b|\bslowly\b|\bgo on\b|\bstraight to a\b|\bto the nearest\b|^Yes\b")
 
 
@@ -186,3 +187,42 @@ def test_every_group_and_component_is_used() -> None:
 def test_a_mere_sensor_does_not_alarm_like_the_system_it_watches() -> None:
     for code in ("P2265", "P2267", "P0939", "P0940", "P2742", "P02E8", "P2525"):
         assert explain(code).urgency is Urgency.NEXT_SERVICE, code
+
+
+def test_injector_lines_warn_of_their_voltage() -> None:
+    """Injectors of direct injection and diesel engines get about 50 to 100 V (common practice)."""
+    for code in ("P2146", "P2147", "P2148", "P2157"):
+        item = explain(code)
+        assert any("voltage that can hurt" in caution for caution in item.cautions), code
+        assert not [check for check in item.first_checks if "Measure the voltage at one of the plugs" in check], code
+
+
+def test_a_live_value_is_spoken_of_as_what_it_is(explained: list[CodeExplanation]) -> None:
+    """A supply voltage is never "missing or fixed": nobody would see it then."""
+    for item in explained:
+        for live in item.live_data:
+            if live.key == "control_module_voltage":
+                assert "missing" not in live.look_for, (item.code, live)
+                assert "end of its range" not in live.look_for, (item.code, live)
+
+
+def test_the_stage_of_an_airbag_is_not_its_number() -> None:
+    """SAE J2012: B0001 to B0003 are three stages of the same airbag (from memory)."""
+    assert "stage 2" in explain("B0002").title
+    assert "airbag 2" not in explain("B0002").meaning
+
+
+@pytest.mark.parametrize("code", ["P0888", "P0882", "P0885", "P0863", "P0802"])
+def test_wiring_of_the_gearbox_computer_does_not_begin_with_the_fluid(code: str) -> None:
+    assert "fuse" in explain(code).first_checks[0]
+    assert "fluid" not in " ".join(explain(code).first_checks)
+
+
+def test_every_failure_type_table_is_used() -> None:
+    used = {CONDITION}
+    for facts in all_facts():
+        component = component_of(facts.component)
+        if component is not None:
+            names = fault_type_names(facts.fault, component)
+            used.add(next(name for name in names if name in FAULT_TABLES))
+    assert used - {CONDITION} == FAULT_TABLES
