@@ -10,6 +10,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from obdwatch.batch import Outcome, jobs_for, run
@@ -19,6 +20,7 @@ from obdwatch.comparing.proof import prove
 from obdwatch.comparing.proof_records import Change, DriveRecord, Proof
 from obdwatch.comparing.sides import picked, repair_meant
 from obdwatch.demo_checks import handed_on, replayed
+from obdwatch.errors import SessionFileError
 from obdwatch.explanations.part_names import part_name
 from obdwatch.planning.plan import plan_visits
 from obdwatch.planning.plan_records import Plan
@@ -128,8 +130,15 @@ def _bring_in(story: Story, logbook: Logbook) -> None:
         logbook.add_event(event)
     for drive in story.drives:
         if not drive.live:
-            shutil.copyfile(FOLDER / drive.file_name, logbook.sessions_folder / drive.file_name)
-            logbook.add_session(logbook.sessions_folder / drive.file_name)
+            logbook.add_session(_copied(FOLDER / drive.file_name, logbook.sessions_folder))
+
+
+def _copied(path: Path, folder: Path) -> Path:
+    try:
+        return Path(shutil.copyfile(path, folder / path.name))
+    except OSError as error:
+        problem = f"cannot be copied to {folder} ({error.strerror}); run obdwatch from a whole checkout"
+        raise SessionFileError(path, problem) from error
 
 
 def _first_after_repair(story: Story) -> StoryDrive | None:

@@ -4,11 +4,13 @@ with only the clock injected, and what follows from all of it.
 
 from __future__ import annotations
 
+import doctest
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+import obdwatch.demo
 from obdwatch.cli import run
 from obdwatch.commands.demo_lines import step_lines
 from obdwatch.demo import Step
@@ -94,6 +96,21 @@ def test_an_entry_is_told_in_the_units_asked_for() -> None:
     (_, metric), (_, us) = (step_lines(Step("Log:", log=(event,)), units) for units in ("metric", "us"))
     assert metric.strip() == "2026-05-30, 160,934 km: Replaced: ignition coil. All."
     assert us.strip() == "2026-05-30, 100,000 miles: Replaced: ignition coil. All."
+
+
+def test_distances_are_read_out_as_documented() -> None:
+    assert doctest.testmod(obdwatch.demo).failed == 0
+
+
+def test_a_session_that_is_missing_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(obdwatch.demo, "FOLDER", tmp_path / "nowhere")
+    assert run(["demo", "--check", "--logbook", str(tmp_path)]) == 2
+    said = capsys.readouterr().err
+    assert read_story().drives[0].file_name in said
+    assert "run obdwatch from a whole checkout" in said
+    assert said.count("\n") == 1
 
 
 def test_the_demo_never_removes_a_folder_it_has_not_made(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -140,7 +140,7 @@ def test_the_misfire_grows_and_moves_with_the_coil(said: Said, codes: Codes) -> 
     assert measure(said["2026-05-18"]["misfire"], "cylinder") == 4.0
     assert measure(said["2026-05-23"]["misfire"], "cylinder") == 2.0
     assert said["2026-05-18"]["misfire"].parts[0] == "ignition_coil"
-    # SAE J2012: P030x is a misfire detected in cylinder x. The car itself says nothing until the fourth warning sign.
+    # SAE J2012: P030x is a misfire detected in cylinder x. Of the first two drives the car itself says nothing.
     assert [codes[day] for day in ("2026-04-18", "2026-05-18")] == [set(), set()]
     assert ("stored", "P0302") in codes["2026-05-23"]
 
