@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from dashboards.components import car_ways, cautions_box, labelled, notice
@@ -129,17 +129,20 @@ def _of(what: str, question: Any) -> dict[str, Any]:
     return {"type": what, "of": question}
 
 
+def _for_the_browser(question: str) -> Any:
+    return {"data-question": question}
+
+
 def _photo(question: str, kept: str | None) -> Component:
     """A photo to go with the answer; the browser makes it small before anything is sent."""
     return html.Div(
         [
             dcc.Store(id=_of("photo", question)),
-            dcc.Upload(
-                html.Button("Other photo" if kept else "Add a photo (optional)", type="button"),
-                id=_of("photo-file", question),
-                accept="image/*",
-                multiple=False,
+            html.Button(
+                "Other photo" if kept else "Add a photo (optional)",
+                type="button",
                 className="photo-file",
+                **_for_the_browser(question),
             ),
             html.P("", id=_of("photo-told", question), className="quiet", role="status"),
             html.Img(
@@ -162,7 +165,7 @@ def _why(question: Question, inspection: Inspection) -> Component:
 
 
 def register(app: Dash, shelf: SessionShelf) -> None:
-    """Connect the answers and the photo."""
+    """Connect the answers; a photo comes with one, put there by assets/inspection.js."""
 
     @app.callback(
         Output("address", "href", allow_duplicate=True),
@@ -177,16 +180,6 @@ def register(app: Dash, shelf: SessionShelf) -> None:
             return no_update, no_update
         asked, said = str(ctx.triggered_id["question"]), str(ctx.triggered_id["answer"])
         return done_or_told(lambda: _noted(shelf, place_of(visit_from(view)), asked, said, next(iter(photos), None)))
-
-    app.clientside_callback(  # type: ignore[no-untyped-call]
-        ClientsideFunction("obdwatch_inspection", "shrink"),
-        Output(_of("photo", MATCH), "data"),
-        Output(_of("photo-told", MATCH), "children"),
-        Output(_of("photo-shown", MATCH), "src"),
-        Output(_of("photo-shown", MATCH), "alt"),
-        Input(_of("photo-file", MATCH), "contents"),
-        prevent_initial_call=True,
-    )
 
 
 def _noted(shelf: SessionShelf, place: Place, asked: str, said: str, photo: Any) -> str:
