@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from math import isfinite
@@ -92,17 +93,19 @@ def sort_results(results: Iterable[MonitorResult]) -> Sorted:
     return Sorted(tuple(judged), tuple(not_run), tuple(unknown))
 
 
-def judge(result: MonitorResult, readings: Iterable[MonitorResult]) -> Judged | None:
+def judge(result: MonitorResult, readings: Sequence[MonitorResult]) -> Judged | None:
     """Set a completed result beside its limits, None where it has none that can be used."""
     limited = limits_of(result)
     margin = _margin(limited)
     if limited is None or margin is None:
         return None
-    margins = [_margin(limits_of(one)) for one in readings]
-    failing = sum(one is not None and one < 0.0 for one in margins)
+    # The same answer comes again and again while a test does not run: it is judged once.
+    told = Counter((one.scaling, one.raw, one.value, one.minimum, one.maximum) for one in readings)
+    one_of = {(one.scaling, one.raw, one.value, one.minimum, one.maximum): one for one in readings}
+    failing = sum(count for key, count in told.items() if (_margin(limits_of(one_of[key])) or 0.0) < 0.0)
     is_raw = result.monitor >= LEGACY_MONITOR
     return Judged(
-        result, limited.value, limited.low, limited.high, limited.bottom, margin, len(margins), failing, is_raw
+        result, limited.value, limited.low, limited.high, limited.bottom, margin, told.total(), failing, is_raw
     )
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from obdwatch.detectors.sampled import spacing
+from obdwatch.detectors.sampled import once, spacing
 from obdwatch.records import BoolArray, Drive, FloatArray, Signal
 from obdwatch.signals.alignment import grid, hold
 from obdwatch.signals.masks import CLOSED_LOOP, OPEN_LOOP_DRIVING, STATUS_AGE, steady, warm
@@ -160,6 +160,10 @@ def pulled(drive: Drive, cuts: Cuts) -> Cuts:
 
 def states(drive: Drive) -> States:
     """Tell, on a grid, where the drive was a steady warm cruise in closed loop and how long no fuel cut had been."""
+    return once(drive, "oxygen sensor states", lambda: _states(drive))
+
+
+def _states(drive: Drive) -> States:
     at = grid(drive, STEP)
     if not len(at):
         return States(at, np.zeros(0, dtype=np.bool_), at)

@@ -5,9 +5,14 @@ Values are held, never invented: one older than `MAX_AGE` is missing, and a miss
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any, TypeVar
+
 import numpy as np
 
 from obdwatch.records import Drive, FloatArray, Signal
+
+T = TypeVar("T")
 
 MAX_AGE = 35.0
 """Oldest reading still used [s]: the rarest poll class is asked every half minute."""
@@ -33,21 +38,31 @@ def readings(drive: Drive, key: str) -> Signal | None:
     signal = drive.signals.get(key)
     if signal is None or len(signal.times) == 0:
         return None
-    known = _CLEANED.get((id(signal), key))
-    if known is not None and known[0] is signal:
-        return known[1]
-    found = _clean(signal, key)
-    if len(_CLEANED) >= MOST_KEPT:
-        _CLEANED.clear()
-    _CLEANED[id(signal), key] = (signal, found)
+    return once(signal, f"cleaned {key}", lambda: _clean(signal, key))
+
+
+MOST_KEPT = 160
+"""Results that are remembered, about what one drive needs: a dozen detectors ask for the same again and again."""
+
+_KEPT: dict[tuple[int, str], tuple[object, Any]] = {}
+"""The thing itself is kept beside its result: while it lives, no other can have its identity."""
+
+
+def once(thing: object, name: str, make: Callable[[], T]) -> T:
+    """Return what `make` makes of a frozen thing, made once for as long as it is asked for; `name` tells results apart.
+
+    >>> once(signal := Signal("a", "", np.zeros(2), np.zeros(2)), "sum", lambda: 1), once(signal, "sum", lambda: 2)
+    (1, 1)
+    """
+    known = _KEPT.get((id(thing), name))
+    if known is not None and known[0] is thing:
+        found: T = known[1]
+        return found
+    found = make()
+    if len(_KEPT) >= MOST_KEPT:
+        _KEPT.clear()
+    _KEPT[id(thing), name] = (thing, found)
     return found
-
-
-MOST_KEPT = 64
-"""Cleaned signals that are remembered, so that a dozen detectors do not clean the same twenty-five each."""
-
-_CLEANED: dict[tuple[int, str], tuple[Signal, Signal | None]] = {}
-"""The signal itself is kept beside its cleaned form: while it lives, no other can have its identity."""
 
 
 def _clean(signal: Signal, key: str) -> Signal | None:
@@ -79,7 +94,7 @@ def spacing(signal: Signal | None) -> float:
     """Return the usual time between readings [s], infinite for fewer than two."""
     if signal is None or len(signal.times) < 2:
         return float("inf")
-    return float(np.median(np.diff(signal.times)))
+    return once(signal, "spacing", lambda: float(np.median(np.diff(signal.times))))
 
 
 def block_means(values: FloatArray, size: int) -> FloatArray:

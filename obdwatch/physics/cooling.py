@@ -117,22 +117,43 @@ def warm_up_curves(conditions: Conditions, system: CoolingSystem) -> FloatArray:
     [10.0, 43.9, 71.9, 89.8]
     """
     closed = system.loss_still + conditions.speed[:, None] * system.loss_speed
-    radiator = radiator_conductance(conditions.speed[:, None], system.radiator)
+    begins, spans, least, sizes = _ways_out(conditions, system, closed.shape)
     heat = conditions.heat[:, None] * system.heat_share
-    curves = np.empty_like(closed)
-    above = np.zeros(closed.shape[1])
     surroundings = conditions.air[:, None] + system.air_offset
     cooling = np.diff(conditions.air, prepend=conditions.air[:1])
     per_step = -conditions.step / system.heat_capacity
-    for i, surrounding in enumerate(surroundings):
-        if conditions.restart[i]:
-            above = conditions.measured[i] - surrounding
-        elif cooling[i]:
-            above = above - cooling[i]
-        now = np.add(above, surrounding, out=curves[i])
-        heater = system.heater * np.minimum(np.maximum((now - HEATER_FROM) / HEATER_SPAN, 0.0), 1.0)
-        open_by = thermostat_opening(now, system.opening, system.leak)
-        conductance = closed[i] + heater + radiator[i] * open_by
-        settled = heat[i] / conductance
-        above = settled + (above - settled) * np.exp(conductance * per_step)
+    curves = np.empty_like(closed)
+    members = closed.shape[1]
+    above, settled, conductance, ways = np.zeros(members), np.empty(members), np.empty(members), np.empty((2, members))
+    # In place throughout: on few members a new array costs as much as the arithmetic.
+    for i, (restarts, cools) in enumerate(zip(conditions.restart.tolist(), (cooling != 0.0).tolist(), strict=True)):
+        if restarts:
+            np.subtract(conditions.measured[i], surroundings[i], out=above)
+        elif cools:
+            above -= cooling[i]
+        now = np.add(above, surroundings[i], out=curves[i])
+        np.subtract(now, begins, out=ways)
+        ways /= spans
+        np.minimum(np.maximum(ways, least, out=ways), 1.0, out=ways)
+        ways *= sizes[i]
+        np.add(ways[0], ways[1], out=conductance)
+        conductance += closed[i]
+        np.divide(heat[i], conductance, out=settled)
+        above -= settled
+        conductance *= per_step
+        above *= np.exp(conductance, out=conductance)
+        above += settled
     return curves.T
+
+
+def _ways_out(
+    conditions: Conditions, system: CoolingSystem, shape: tuple[int, ...]
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Heater and radiator as two ramps of the coolant's temperature, one above the other [2, members]: where each
+    begins and over how much it opens [K], the least it stands open, and its conductance fully open [steps, 2, members].
+    """
+    radiator = radiator_conductance(conditions.speed[:, None], system.radiator)
+    begins = np.stack([np.full(shape[1], HEATER_FROM), np.broadcast_to(system.opening, shape[1:])])
+    least = np.stack([np.zeros(shape[1]), np.broadcast_to(np.maximum(system.leak, 0.0), shape[1:])])
+    sizes = np.stack([np.broadcast_to(system.heater, shape), np.broadcast_to(radiator, shape)], axis=1)
+    return begins, np.array([[HEATER_SPAN], [OPENING_SPAN]]), least, sizes
