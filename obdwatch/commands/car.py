@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from obdwatch.records import Car
 
 NUMBERS = ("displacement_l", "cylinders", "thermostat_temperature", "part_new_at_km")
+PART_HELP = "PART=DISTANCE on the clock when it was last new, in km (miles with --units us), or PART=unknown."
 SETTING_HELP = "FIELD=VALUE, such as displacement_l=2.5 or firing_order=1,5,3,6,2,4; may be repeated."
 
 
@@ -26,27 +27,70 @@ def command() -> None:
 @command.command("add")
 @click.argument("car_id")
 @click.option("--profile", type=click.Path(path_type=Path), help="Take the fields from a profile (.toml).")
+@click.option("--from-session", "session", help="Begin with what the car itself tells in this session (id or file).")
+@click.option("--ask", "asking", is_flag=True, help="Ask for what is not known yet; each question may be left open.")
 @click.option("--set", "settings_given", multiple=True, help=SETTING_HELP)
+@click.option("--part", "parts_given", multiple=True, help=PART_HELP)
 @common_options
-def add(settings: Settings, car_id: str, profile: Path | None, settings_given: tuple[str, ...]) -> None:
+def add(
+    settings: Settings,
+    car_id: str,
+    profile: Path | None,
+    session: str | None,
+    asking: bool,
+    settings_given: tuple[str, ...],
+    parts_given: tuple[str, ...],
+) -> None:
     """Add the car CAR_ID."""
     from obdwatch.car_profiles import car_from_mapping, car_from_toml
 
     car = car_from_toml(profile) if profile is not None else car_from_mapping({"id": car_id}, "the new car")
-    car = _changed(replace(car, id=car_id), settings_given)
+    car = _with_parts(_changed(replace(car, id=car_id), settings_given), parts_given, settings)
     with settings.open_logbook() as logbook:
+        if logbook.car(car_id) is not None:
+            raise InputError(f"there is a car '{car_id}' already; edit it, or choose another id")
+        car, told = _seen(settings, car, session) if session is not None else (car, ())
+        if asking:
+            from obdwatch.commands.car_ask import ask
+
+            if not settings.as_json:
+                click.echo("".join(f"From the drive: {text}.\n" for text in told), nl=False, err=True)
+            car = ask(car, settings.units)
         logbook.add_car(car)
-    _show(settings, car)
+    _show(settings, car, (), told)
+
+
+def _seen(settings: Settings, car: Car, session: str) -> tuple[Car, tuple[str, ...]]:
+    """The car with what a drive tells of it, and the sentences that rests on; what contradicts the profile is said."""
+    from obdwatch.commands.lookup import session_path
+    from obdwatch.signals.car_seen import completed, seen_of
+    from obdwatch.signals.drives import load_drive
+    from obdwatch.signals.profile_check import contradictions
+
+    drive = load_drive(session_path(settings, session))
+    seen = seen_of(drive)
+    return completed(car, seen), (*seen.reasons, *contradictions(drive, car))
 
 
 @command.command("edit")
 @click.argument("car_id")
-@click.option("--set", "settings_given", multiple=True, required=True, help=SETTING_HELP + " Empty means unknown.")
+@click.option("--set", "settings_given", multiple=True, help=SETTING_HELP + " Empty means unknown.")
+@click.option("--part", "parts_given", multiple=True, help=PART_HELP)
+@click.option("--ask", "asking", is_flag=True, help="Ask for what is not known yet; each question may be left open.")
 @common_options
-def edit(settings: Settings, car_id: str, settings_given: tuple[str, ...]) -> None:
+def edit(
+    settings: Settings, car_id: str, settings_given: tuple[str, ...], parts_given: tuple[str, ...], asking: bool
+) -> None:
     """Change fields of the car CAR_ID."""
+    if not (settings_given or parts_given or asking):
+        raise click.UsageError("say what to change with --set, --part or --ask", click.get_current_context())
     with settings.open_logbook() as logbook:
         car = _changed(_known(logbook.car(car_id), car_id), settings_given)
+        car = _with_parts(car, parts_given, settings)
+        if asking:
+            from obdwatch.commands.car_ask import ask
+
+            car = ask(car, settings.units)
         logbook.save_car(car)
     _show(settings, car)
 
@@ -56,8 +100,16 @@ def edit(settings: Settings, car_id: str, settings_given: tuple[str, ...]) -> No
 @common_options
 def show(settings: Settings, car_id: str) -> None:
     """Show what is known of the car CAR_ID, in the form of a profile (.toml)."""
+    from obdwatch.commands.car_parts import part_lines, parts_document
+
     with settings.open_logbook() as logbook:
-        _show(settings, _known(logbook.car(car_id), car_id), logbook.odometer_warnings(car_id))
+        car = _known(logbook.car(car_id), car_id)
+        warnings = logbook.odometer_warnings(car_id)
+        if settings.as_json:
+            print_json({"car": car, "warnings": warnings, "parts": parts_document(logbook, car)})
+            return
+        _show(settings, car, warnings)
+        click.echo("\n".join(part_lines(logbook, car, settings.units)))
 
 
 @command.command("list")
@@ -111,6 +163,25 @@ def _assign(document: dict[str, object], name: str, text: str) -> None:
         document.pop(field, None)
 
 
+def _with_parts(car: Car, assignments: tuple[str, ...], settings: Settings) -> Car:
+    """Apply PART=DISTANCE texts, in the units the user reads; an empty or unknown one is kept as unknown."""
+    from obdwatch.car_profiles import check_car
+
+    ages = dict(car.part_new_at_km)
+    for text in assignments:
+        part, equals, value = (piece.strip() for piece in text.partition("="))
+        if not equals:
+            raise InputError(f"--part {text!r}: write PART=DISTANCE, such as thermostat=90000, or thermostat=unknown")
+        number = None if value in ("", "unknown", "?") else _number(value.replace(",", ""))
+        if isinstance(number, str):
+            raise InputError(f"--part {text!r}: {value!r} is no distance; write a number, or unknown")
+        km = settings.kilometres(float(number)) if isinstance(number, int | float) else None
+        ages[part] = None if km is None else round(km, 1)
+    changed = replace(car, part_new_at_km=ages)
+    check_car(changed, f"car '{car.id}'")
+    return changed
+
+
 def _value(field: str, text: str) -> object:
     """Read what a user typed for a field; what is of no use is left as a text for the profile check to refuse."""
     if field == "bank_cylinders":
@@ -133,12 +204,14 @@ def _number(text: str) -> object:
         return text
 
 
-def _show(settings: Settings, car: Car, warnings: tuple[str, ...] = ()) -> None:
+def _show(settings: Settings, car: Car, warnings: tuple[str, ...] = (), told: tuple[str, ...] = ()) -> None:
     from obdwatch.car_profiles import car_to_toml
 
     if settings.as_json:
-        print_json({"car": car, "warnings": warnings})
+        print_json({"car": car, "warnings": warnings, "told": told} if told else {"car": car, "warnings": warnings})
         return
+    for text in told:
+        click.echo(f"# from the drive: {text}")
     click.echo(car_to_toml(car), nl=False)
     unknown = [f.name for f in fields(car) if getattr(car, f.name) in (None, "") and f.name != "units"]
     if unknown:

@@ -69,22 +69,24 @@ def measure_lines(proof: Proof, units: str, full: bool) -> list[str]:
     if not full and not proof.parts:
         shown = [m for m in shown if m.change is not Change.UNCHANGED] or shown[:0]
     order = list(Change)
-    lines = [line for m in sorted(shown, key=lambda m: order.index(m.change)) for line in _measure(m, units)]
+    quiet = [] if full else [m for m in shown if m.change is Change.UNCHANGED and not m.why]
+    loud = [m for m in shown if m not in quiet]
+    lines = [line for m in sorted(loud, key=lambda m: order.index(m.change)) for line in _measure(m, units)]
+    lines += [f"  Unchanged: {'; '.join(m.words for m in quiet)}."] if quiet else []
     left = len(both) - len(shown)
     if left and not full:
-        lines.append(
-            f"  {left} more number{'' if left == 1 else 's'} compared: --full shows {'it' if left == 1 else 'them'}."
-        )
-    return ["The numbers, before and after:", *lines] if shown else lines
+        more = "1 more number was" if left == 1 else f"{left} more numbers were"
+        lines.append(f"  {more} compared; --full shows all with their values.")
+    return ["The numbers, before and after:", *lines] if lines else []
 
 
 def _measure(one: Compared, units: str) -> list[str]:
     before, after = _side(one, one.before, units), _side(one, one.after, units)
-    what = "moved, but within its range" if one.why else CHANGE_WORDS[one.change]
+    what = one.why.rstrip(".").replace("It moved", "moved") if one.why else CHANGE_WORDS[one.change]
     lines = [f"  {_capital(one.words)}: {what}. Before {before}, after {after}{_limits(one, units)}."]
     if one.interval is not None and not _own_range(one):
         low, high = (_difference(end, one.unit, units) for end in one.interval)
-        lines.append(f"    The difference lies between {low} and {high} (95 %).")
+        lines.append(f"    The difference lies between {low} and {high} (95 % sure).")
     return lines
 
 

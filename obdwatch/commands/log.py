@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
 import click
 
 from obdwatch.commands.options import Amount, Command, Settings, common_options, moment, print_json
 from obdwatch.errors import InputError
 from obdwatch.records import Event, EventKind
+
+if TYPE_CHECKING:
+    from obdwatch.logbook.logbook import Logbook
 
 
 @click.group("log")
@@ -116,8 +120,23 @@ def _add(
     when = moment("--date", at) or datetime.now(UTC).replace(microsecond=0)
     with settings.open_logbook() as logbook:
         event = logbook.add_event(Event(car_id, when, kind, settings.kilometres(odometer), part, answer, note))
-        warnings = logbook.odometer_warnings(car_id)
+        warnings = (*_about_part(logbook, event), *logbook.odometer_warnings(car_id))
     _report(settings, event, "Noted", warnings)
+
+
+def _about_part(logbook: Logbook, event: Event) -> tuple[str, ...]:
+    """What to look at in the part of an entry: an unknown one, and a repair whose distance nobody knows."""
+    if event.part is None:
+        return ()
+    from obdwatch.logbook.events import part_warning
+    from obdwatch.parts.catalogue import OWN_FILE, read_catalogue
+
+    unknown = part_warning(event, read_catalogue(logbook.directory / OWN_FILE).parts.keys())
+    if unknown is not None:
+        return (unknown,)
+    if event.kind is EventKind.REPAIR and event.odometer_km is None and not logbook.odometer_readings(event.car_id):
+        return ("no odometer reading is known, so the age of the part in distance is not either; log one.",)
+    return ()
 
 
 def _report(settings: Settings, event: Event, what: str, warnings: tuple[str, ...] = ()) -> None:

@@ -16,7 +16,7 @@ from obdwatch.comparing.measures import Harm, Kind, Rule
 from obdwatch.comparing.proof_records import Change, Compared, Side
 from obdwatch.comparing.readings import Pairing, Reading
 from obdwatch.physics.misfire import dispersion_of
-from obdwatch.physics.two_samples import Level, compare_rates, difference, level_of
+from obdwatch.physics.two_samples import Level, Rates, compare_rates, difference, level_of
 
 CHANCE = 0.05
 """Probability of chance below which a change counts (common practice)."""
@@ -182,7 +182,7 @@ def _counts(blank: Compared, pairing: Pairing) -> Compared:
     rates = compare_rates(one, fired, other, fired_after)
     upper = pairing.rule.upper
     shown = [_rate_side(side, spread) for side in sides]
-    moved = rates.probability <= CHANCE and not 1.0 / LEAST_RATIO < rates.ratio < LEAST_RATIO
+    moved = _moved(rates)
     states = [
         None
         if upper is None
@@ -190,9 +190,13 @@ def _counts(blank: Compared, pairing: Pairing) -> Compared:
         for s in shown
     ]
     same = sorted((r.value, r.firings) for r in sides[0]) == sorted((r.value, r.firings) for r in sides[1])
+    change = _change(moved, rates.ratio - 1.0, states[0], states[1], same)
+    usual = compare_rates(one * spread / CLUSTERS, fired, other * spread / CLUSTERS, fired_after)
+    if change is Change.UNCHANGED and upper is None and _moved(usual):
+        change = Change.CANNOT_TELL  # it moved, but the drives of a side differ as much among themselves
     return replace(
         blank,
-        change=_change(moved, rates.ratio - 1.0, states[0], states[1], same),
+        change=change,
         before=shown[0],
         after=shown[1],
         difference=shown[1].value - shown[0].value,
@@ -200,6 +204,10 @@ def _counts(blank: Compared, pairing: Pairing) -> Compared:
         probability=rates.probability,
         limits=(None, upper),
     )
+
+
+def _moved(rates: Rates) -> bool:
+    return rates.probability <= CHANCE and not 1.0 / LEAST_RATIO < rates.ratio < LEAST_RATIO
 
 
 def _dispersion(sides: Sequence[Sequence[Reading]]) -> float:

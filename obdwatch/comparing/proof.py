@@ -12,12 +12,13 @@ from obdwatch.comparing.proof_records import Change, Compared, DriveRecord, Proo
 from obdwatch.comparing.readings import Pairing, pairings
 from obdwatch.comparing.symptoms import detectors_that_decide, symptom
 from obdwatch.comparing.wanted import wanted
-from obdwatch.comparing.wording import headline, remarks
+from obdwatch.comparing.wording import headline, out_of_sight, remarks
 from obdwatch.detectors.renewal import detectors_of, parts_behind
 from obdwatch.part_ages import base_of
 from obdwatch.physics.statistics import holm
 from obdwatch.records import Event
 
+AMONG_MANY = "It moved, but among so many numbers chance moves one so far."
 MOVED = (Change.PROVEN, Change.BETTER, Change.WORSE)
 
 
@@ -42,12 +43,13 @@ def prove(
     change = overall(symptoms)
     if again and change is Change.PROVEN:
         change = Change.BETTER
-    if not after or not before:
+    invisible = bool(parts) and not touched
+    if not after or not before or invisible:
         change = Change.CANNOT_TELL
     sessions = [drive.session for drive in (*before, *after)]
     return Proof(
         change=change,
-        headline=headline(change, symptoms, parts, bool(before), bool(after)),
+        headline=out_of_sight(parts) if invisible else headline(change, symptoms, parts, bool(before), bool(after)),
         car_id=next((s.car_id for s in sessions if s.car_id), None),
         parts=tuple(parts),
         repairs=tuple(repairs),
@@ -89,9 +91,7 @@ def _without_chance(measures: list[Compared]) -> list[Compared]:
     for n, probability in zip(others, raised, strict=True):
         kept[n] = replace(kept[n], probability=float(probability))
         if probability > CHANCE and kept[n].change in MOVED:
-            kept[n] = replace(
-                kept[n], change=Change.CANNOT_TELL if kept[n].change is Change.PROVEN else Change.UNCHANGED
-            )
+            kept[n] = replace(kept[n], change=Change.CANNOT_TELL, why=AMONG_MANY)
     return kept
 
 

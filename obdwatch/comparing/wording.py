@@ -58,6 +58,14 @@ def part_words(part: str) -> str:
     return f"{name} {place}" if place else name
 
 
+def out_of_sight(parts: Sequence[str]) -> str:
+    """Return the verdict on parts that no number of a drive depends on."""
+    done = " and ".join(part_words(part) for part in parts)
+    return (
+        f"Cannot be told from drives ({done}): nothing the car reports depends on it. Look at it: 'obdwatch inspect'."
+    )
+
+
 def headline(
     change: Change, symptoms: Sequence[Symptom], parts: Sequence[str], had_before: bool, had_after: bool
 ) -> str:

@@ -168,6 +168,12 @@ class Logbook:
         ]
         return odometer.contradictions(readings)
 
+    def odometer_readings(self, car_id: str) -> tuple[tuple[datetime, float], ...]:
+        """Return the dated odometer readings [km] of a car, from drives and log, oldest first."""
+        logged = [(event.at, event.odometer_km) for event in self.events(car_id)]
+        driven = [(session.started_at, session.odometer_km) for session in self.sessions(car_id)]
+        return tuple(sorted((at, km) for at, km in (*logged, *driven) if at is not None and km is not None))
+
     # Sessions
 
     def sessions(

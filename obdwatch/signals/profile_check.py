@@ -23,7 +23,9 @@ STROKES = 120.0  # s/min times two turns per intake stroke
 
 def contradictions(drive: Drive, car: Car) -> tuple[str, ...]:
     """Return a sentence for everything in a profile that the drive's signals contradict; empty where all fits."""
-    found = (_displacement(drive, car), _metering(drive, car))
+    from obdwatch.signals.profile_contradictions import of_engine
+
+    found = (_displacement(drive, car), _metering(drive, car), *of_engine(drive, car))
     return tuple(sentence for sentence in found if sentence is not None)
 
 
@@ -38,13 +40,14 @@ def displacement_shown(drive: Drive) -> float | None:
         return None
     flow, speed = align(drive, ("air_flow", "engine_speed"), load.times, MAX_AGE)
     running = (load.values > 0) & (speed >= LEAST_SPEED) & (flow > 0)  # False where one is missing
-    usable = running & _steady(flow) & _steady(speed) & _steady(load.values)
+    usable = running & steady_readings(flow) & steady_readings(speed) & steady_readings(load.values)
     if np.count_nonzero(usable) < LEAST_SAMPLES:
         return None
     return float(np.median(_displacements(flow[usable], speed[usable], load.values[usable])))
 
 
-def _steady(values: FloatArray) -> BoolArray:
+def steady_readings(values: FloatArray) -> BoolArray:
+    """Mark the values that differ little from the one before; the first never counts."""
     before, after = values[:-1], values[1:]
     return np.concatenate(([False], np.abs(after - before) <= STEADY * np.abs(before)))
 

@@ -222,7 +222,11 @@ def test_cars_and_entries_are_kept(book: Path, capsys: pytest.CaptureFixture[str
     assert run(["log", "list", "--json", *where]) == 0
     (entry,) = json.loads(capsys.readouterr().out)
     assert (entry["part"], entry["odometer_km"]) == ("thermostat", 164000.0)
-    assert "thermostat" in refused(capsys, "log", "repair", "thermostatt", "--car", "fern", *where)
+    assert run(["log", "repair", "thermostatt", "--car", "fern", *where]) == 0
+    said = capsys.readouterr().out
+    assert "no part is called 'thermostatt'" in said
+    assert "Did you mean thermostat?" in said
+    assert "cannot be used" in refused(capsys, "log", "repair", "the thermostat", "--car", "fern", *where)
     assert "firing_order" in refused(capsys, "car", "edit", "fern", "--set", "firing_order=1,2,3", *where)
 
 

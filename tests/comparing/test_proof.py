@@ -165,16 +165,34 @@ def test_a_code_that_comes_back_as_pending_keeps_it_open(worn: list[DriveRecord]
     assert prove(before, sound, ("thermostat",)).change is Change.PROVEN
 
 
-@pytest.mark.parametrize("parts", [(), ("thermostat",)])
-def test_the_recorded_thermostat_and_its_mirror(parts: tuple[str, ...]) -> None:
-    files = [next(iter(RECORDED.glob(f"{day}*.obdw")), None) for day in ("2026-03-02", "2026-01-12")]
-    if None in files:
-        pytest.skip("the two recorded sessions of Old Fern are not there")
-    drives = [load_drive(file) for file in files if file is not None]
-    stuck, sound = (record_of(drive, analyse_drive(drive).findings) for drive in drives)
-    assert prove([stuck], [sound], parts).change is Change.PROVEN
-    assert prove([sound], [stuck], parts).change is Change.WORSE
-    for one in (stuck, sound):
-        same = prove([one], [one], parts)
+@pytest.fixture(scope="module")
+def recorded() -> list[DriveRecord]:
+    files = sorted(RECORDED.glob("*.obdw"))
+    if len(files) < 2:
+        pytest.skip("fewer than two recorded sessions are there")
+    drives = [load_drive(file) for file in (files[0], files[-1])]
+    return [record_of(drive, analyse_drive(drive).findings) for drive in drives]
+
+
+def test_recorded_sessions_compared_with_themselves_are_unchanged(recorded: list[DriveRecord]) -> None:
+    for one in recorded:
+        same = prove([one], [one])
         assert same.change is Change.UNCHANGED
         assert {m.change for m in same.measures if m.before and m.after} == {Change.UNCHANGED}
+        assert len(same.measures) > 20
+
+
+def test_recorded_sessions_mirror(recorded: list[DriveRecord]) -> None:
+    there, back = prove(recorded[:1], recorded[1:]), prove(recorded[1:], recorded[:1])
+    better, worse = (Change.PROVEN, Change.BETTER), Change.WORSE
+    turned = changes(back)
+    for name, change in changes(there).items():
+        assert (change in better) == (turned[name] is worse), name
+        assert (change is worse) == (turned[name] in better), name
+    assert (there.change in better) == (back.change is worse)
+
+
+def test_a_repair_that_no_drive_can_show_is_said(recorded: list[DriveRecord]) -> None:
+    proof = prove(recorded[:1], recorded[1:], ("oil_filter_housing_gasket",))
+    assert proof.change is Change.CANNOT_TELL
+    assert "Look at it" in proof.headline

@@ -129,7 +129,7 @@ def test_an_entry_that_is_not_there_is_said(book: Logbook) -> None:
         (event(EventKind.NOTE, note=""), "'note' needs its note"),
         (event(odometer_km=-1.0), "odometer_km is -1.0"),
         (event(odometer_km=math.nan), "odometer_km is nan"),
-        (event(EventKind.REPAIR, part="termostat"), "no part is called 'termostat'; did you mean 'thermostat'"),
+        (event(EventKind.REPAIR, part="the thermostat"), "part 'the thermostat' cannot be used"),
         (event(at=datetime(2026, 3, 1)), "needs its time zone"),  # noqa: DTZ001
     ],
 )
