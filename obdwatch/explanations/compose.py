@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from types import MappingProxyType
 from typing import Any
@@ -16,7 +16,7 @@ from typing import Any
 from obdwatch.explanations.check_lists import without_repeats
 from obdwatch.explanations.code_table import DATA, CodeFacts, Component, component_of
 from obdwatch.explanations.explanation import Cause, CodeExplanation, LiveData, Origin
-from obdwatch.explanations.live_hints import hints_for
+from obdwatch.explanations.live_hints import LEFT_OUT, hints_for
 from obdwatch.explanations.naming import capital, naming_of
 from obdwatch.explanations.toml_sections import table
 from obdwatch.urgency import Urgency
@@ -26,6 +26,7 @@ FAULT_TYPES = DATA / "fault_types.toml"
 CONDITIONS = DATA / "conditions.toml"
 CAUTIONS = DATA / "cautions.toml"
 
+REAR_SENSORS = "oxygen_sensor_rear"  # the group of the oxygen sensors after the catalyst
 CONDITION = "condition"  # the failure type of codes that name no part
 
 _DRIVEN = frozenset({"driven", "heater", "lamp", "relay"})
@@ -33,8 +34,8 @@ _SENSING = frozenset({"sensor", "temp", "switch", "level", "position", "oxygen"}
 _CARRYING = frozenset({"link"})  # a line between units is read like a signal
 # Kinds of which nobody can say "the ... itself is broken": a voltage, a pair of readings, a learned value.
 _NO_PART = frozenset(
-    {"signal", "link", "pair", "pair_running", "quantity", "system", "setting", "learned", "shift", "gear", "mixture",
-     "control", "network", "flow", "supply", "cam"}
+    {"signal", "link", "pair", "pair_running", "pair_temp", "quantity", "system", "setting", "learned", "shift", "gear",
+     "mixture", "control", "network", "flow", "supply", "cam"}
 )  # fmt: skip
 
 # A live value marked so in components.csv does not come from the component itself: it only shows what follows.
@@ -99,7 +100,15 @@ def group_table(group: str) -> Mapping[str, Any]:
     return found
 
 
+def _at_its_place(component: Component, facts: CodeFacts) -> Component:
+    """Oxygen sensors after the catalyst only watch it: what follows from their faults is milder."""
+    if component.group == "oxygen_sensor" and (facts.place.sensor or 1) > 1:
+        return replace(component, group=REAR_SENSORS)
+    return component
+
+
 def _from_fault(facts: CodeFacts, component: Component) -> CodeExplanation:
+    component = _at_its_place(component, facts)
     group = group_table(component.group)
     fault = _fault_table(facts.fault, component)
     naming = naming_of(component, facts.place)
@@ -222,7 +231,7 @@ def _live_data(component: Component, facts: CodeFacts, fault: Mapping[str, Any])
             said = hint.beside or (
                 f"Look at it side by side with the {parameter_words(found[0].key)}." if found else ""
             )
-        if said:
+        if said and said != LEFT_OUT:
             found.append(LiveData(_filled(key, values), said))
     return tuple(found)
 

@@ -15,6 +15,7 @@ from obdwatch.explanations.code_table import DATA
 from obdwatch.explanations.toml_sections import text_of
 
 LIVE_HINTS = DATA / "live_hints.csv"
+LEFT_OUT = "-"  # in the table: this value says nothing about this system
 
 
 @dataclass(frozen=True, slots=True)

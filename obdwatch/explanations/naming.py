@@ -6,7 +6,7 @@ Kept apart from composing because every awkward sentence begins here.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from obdwatch.explanations.code_table import Component
 from obdwatch.explanations.explanation import Place
@@ -53,8 +53,13 @@ def naming_of(component: Component, place: Place) -> Naming:
     name = component.name.replace("{cam}", place.cam or "")
     bare = name.replace(" {letter}", "")
     head, *tail = _TAIL.split(bare, maxsplit=1)
-    named = _letter_inside(name, place.circuit) if bare != name else _with_letter(bare, head, tail, place.circuit)
-    where = place_words(place, component.group == "oxygen_sensor")
+    in_exhaust = component.group.startswith("oxygen_sensor")
+    letter = place.circuit
+    if place.sensor and not place.bank and not in_exhaust and not letter:
+        # "knock sensor 2", not "knock sensor, sensor 2": nothing but the number tells it apart
+        letter, place = str(place.sensor), replace(place, sensor=None)
+    named = _letter_inside(name, letter) if bare != name else _with_letter(bare, head, tail, letter)
+    where = place_words(place, in_exhaust)
     first = _TAIL.split(named, maxsplit=1)[0]
     article = "" if _OWN_NAME.search(first) and not _is_plural(head) else "the "
     return Naming(

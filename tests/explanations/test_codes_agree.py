@@ -11,7 +11,7 @@ import pytest
 
 from obdwatch.explanations.code_table import COMPONENTS, DATA, all_facts, component_of, facts_of
 from obdwatch.explanations.codes import explain
-from obdwatch.explanations.compose import CONDITION, FAULT_TYPES, GROUPS, fault_type_names
+from obdwatch.explanations.compose import CONDITION, FAULT_TYPES, GROUPS, REAR_SENSORS, fault_type_names
 from obdwatch.explanations.explanation import CodeExplanation, Origin
 from obdwatch.explanations.live_hints import LIVE_HINTS
 from obdwatch.explanations.toml_sections import sections, text_of
@@ -164,7 +164,8 @@ def test_every_hint_is_used() -> None:
     for row in text_of(COMPONENTS).splitlines()[1:]:
         component = component_of(row.split(",")[0])
         assert component is not None
-        used |= {(component.group, key.removeprefix("~")) for key in component.live_data}
+        groups = {component.group, REAR_SENSORS} if component.group == "oxygen_sensor" else {component.group}
+        used |= {(group, key.removeprefix("~")) for key in component.live_data for group in groups}
     hints = [tuple(line.split(",")[:2]) for line in text_of(LIVE_HINTS).splitlines()[1:]]
     assert not [hint for hint in hints if hint not in used]
     assert len(hints) == len(set(hints))
@@ -226,3 +227,25 @@ def test_every_failure_type_table_is_used() -> None:
             names = fault_type_names(facts.fault, component)
             used.add(next(name for name in names if name in FAULT_TABLES))
     assert used - {CONDITION} == FAULT_TABLES
+
+
+@pytest.mark.parametrize("code", ["P013A", "P013C", "P014A", "P2232", "P2274", "P2278"])
+def test_oxygen_sensors_after_the_catalyst_only_watch_it(code: str) -> None:
+    item = explain(code)
+    assert item.urgency is Urgency.NEXT_SERVICE
+    assert "catalyst" in item.car_does
+    assert not [live for live in item.live_data if live.key.startswith("short_term")]
+
+
+def test_a_hot_exhaust_is_not_blamed_on_the_coolant() -> None:
+    for code in ("P2428", "P2429"):
+        said = " ".join(cause.text for cause in explain(code).causes)
+        assert "misfires" in said
+        assert "coolant" not in said
+        assert "fluid" not in said
+
+
+def test_a_number_is_said_once(all_composed: list[CodeExplanation]) -> None:
+    for item in all_composed:
+        assert not re.search(r"sensor, sensor \d", item.title), item.title
+    assert "nock sensor 2" in explain("P0332").title
