@@ -35,6 +35,7 @@ COMMANDS: dict[str, str] = {
     "export": "export",
     "car": "car",
     "log": "log",
+    "plan": "plan",
     "inspect": "inspect",
     "parts": "parts",
     "virtual-car": "virtual_car",

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from obdwatch.parts.part import Part
+from obdwatch.planning.access import known
 from obdwatch.planning.case import Candidate, Case, trip_risk
 from obdwatch.planning.plan_records import LeftAlone
 from obdwatch.planning.spending import Choice, added_hours, by_weight, gain_alone
@@ -66,14 +68,29 @@ def _sharing(case: Case, before: list[int], job: int) -> str:
     if saved <= 0.0:
         return ""
     names = listed([f"the {case.candidates[host].job.part.name}" for host in _hosts(case, before, job)])
-    name = candidate.job.part.name
+    anyway = f"for {names} you {_shared_step(case, before, job)} anyway"
     if added > 0.0:
         alone = working_time(candidate.job.access_hours)
-        return f"part of the access is open for {names}: the {name} adds {working_time(added)} of it and not {alone}"
+        return f"{anyway}: {_doing(candidate)} adds {working_time(added)} of access and not {alone}"
     own = candidate.job.hours
     work = f"no labour but its own {working_time(own)}" if own > 0.0 else "no labour"
     alone = working_time(candidate.alone_hours)
-    return f"the access is open for {names}: the {name} adds {work}; by itself it would take {alone}"
+    return f"{anyway}: {_doing(candidate)} adds {work}; by itself it would take {alone}"
+
+
+def _doing(candidate: Candidate) -> str:
+    return f"doing the {candidate.job.part.name} as well"
+
+
+def _shared_step(case: Case, before: list[int], job: int) -> str:
+    """The name of the longest step that is open for the jobs before and needed by this one."""
+    shared = case.programme.needs[job] & case.programme.needs[before].any(axis=0)
+    steps = [
+        case.catalogue.steps[id_]
+        for (kind, id_), here in zip(case.items, shared, strict=True)
+        if here and kind == "step"
+    ]
+    return max(steps, key=lambda step: known(step.hours) or 0.0).name
 
 
 def _hosts(case: Case, before: list[int], job: int) -> list[int]:
@@ -100,12 +117,23 @@ def _timing(case: Case, candidate: Candidate, visit: int, free: int) -> str:
 def left_alone(case: Case, choice: Choice, free: Choice) -> tuple[LeftAlone, ...]:
     """Return the parts in no visit, those likeliest to fail first."""
     none = len(case.wishes.visits_at)
+    done = [candidate.job.part for candidate, visit in zip(case.candidates, choice, strict=True) if visit < none]
     found = [
-        LeftAlone(candidate.job.part.id, candidate.curve.fails_within(HORIZON_MILES), _why_left(case, job, free[job]))
+        LeftAlone(
+            candidate.job.part.id,
+            candidate.curve.fails_within(HORIZON_MILES),
+            f"{_why_left(case, job, free[job])}{_custom(candidate.job.part, done)}",
+        )
         for job, candidate in enumerate(case.candidates)
         if choice[job] == none
     ]
     return tuple(sorted(found, key=lambda left: -(left.fails_within_horizon or 0.0)))
+
+
+def _custom(part: Part, done: list[Part]) -> str:
+    """What a mechanic would do without reckoning, where the plan does otherwise."""
+    with_it = [other.name for other in done if part.id in other.together_with]
+    return f" Often done together with the {listed(with_it)}, which is in the plan: look at it then." if with_it else ""
 
 
 def _why_left(case: Case, job: int, free: int) -> str:

@@ -121,4 +121,4 @@ def _unknown(case: Case) -> tuple[str, ...]:
         for candidate in case.candidates
         if candidate.job.unknown
     ]
-    return tuple(said)
+    return (*said, *case.catalogue.remarks)

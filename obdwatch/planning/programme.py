@@ -10,7 +10,7 @@ in none) and y[i,v] = 1 where item i is paid in visit v:
                 sum money[j] x[j,v] + sum item_money[i] y[i,v] <= budget  for every visit, and the same for hours
                 x[j,v] = 0                                                where it is not allowed
 
-Only x must be whole: y costs something or nothing, so at the optimum it is as small as the whole x let it be.
+Whole x make y whole by themselves; the solver is told that y is whole all the same, because it then proves sooner.
 """
 
 from __future__ import annotations
@@ -22,9 +22,11 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 
+from obdwatch.errors import InputError
 from obdwatch.records import BoolArray, FloatArray
 
-INFEASIBLE = 2  # of scipy.optimize.milp
+OPTIMAL, INFEASIBLE = 0, 2  # of scipy.optimize.milp
+MOST_SECONDS = 20.0  # a plan that is not proven best by then is given as what it is
 GAP = 1e-9  # what the solver's own arithmetic leaves of a gap of zero
 PRECISION = 0.005  # of the smallest limit, in money or hours
 
@@ -73,7 +75,10 @@ def paid(programme: Programme, visit_of: tuple[int, ...], visit: int) -> BoolArr
 
 
 def solve(programme: Programme) -> Solution | None:
-    """Return the cheapest choice, None where the limits allow none."""
+    """Return the cheapest choice, None where the limits allow none.
+
+    After `MOST_SECONDS` the best one found until then, not proven; raises InputError where there is none yet.
+    """
     jobs, choices = programme.cost.shape
     visits, items = choices - 1, len(programme.item_cost)
     if jobs == 0:
@@ -82,19 +87,19 @@ def solve(programme: Programme) -> Solution | None:
         return None
     found = milp(
         np.concatenate([programme.cost.ravel(), np.repeat(programme.item_cost, visits)]),
-        integrality=np.concatenate([np.ones(jobs * choices), np.zeros(items * visits)]),
+        integrality=np.ones(jobs * choices + items * visits),
         bounds=Bounds(0.0, np.concatenate([programme.allowed.ravel().astype(float), np.ones(items * visits)])),
         constraints=_constraints(programme),
-        options={"mip_rel_gap": 0.0},
+        options={"mip_rel_gap": 0.0, "time_limit": MOST_SECONDS},
     )
     if found.status == INFEASIBLE:
         return None
     if found.x is None:
-        raise RuntimeError(f"the solver gave up: {found.message}")
+        raise InputError(f"no plan was found in {MOST_SECONDS:g} seconds; take fewer visits, or relax a limit")
     whole = found.x[: jobs * choices].reshape(jobs, choices)
     visit_of = tuple(int(visit) for visit in whole.argmax(axis=1))
     gap = abs(total(programme, visit_of) - found.mip_dual_bound)
-    proven = found.status == 0 and gap <= GAP * max(1.0, abs(found.fun)) + 1e-6  # the solver's absolute tolerance
+    proven = found.status == OPTIMAL and gap <= GAP * max(1.0, abs(found.fun)) + 1e-6  # the solver's absolute tolerance
     return Solution(visit_of, total(programme, visit_of), proven)
 
 

@@ -32,11 +32,11 @@ def chance(probability: float) -> str:
     """Return a probability; nothing is said to be certain.
 
     >>> chance(0.234), chance(0.002), chance(0.9999)
-    ('23%', 'less than 1%', 'more than 99%')
+    ('23%', 'under 1%', 'over 99%')
     """
     if probability < 0.01:
-        return "less than 1%"
-    return "more than 99%" if probability > 0.99 else f"{probability:.0%}"
+        return "under 1%"
+    return "over 99%" if probability > 0.99 else f"{probability:.0%}"
 
 
 def distance(miles: float, units: str) -> str:
