@@ -153,5 +153,15 @@ def _line(event: Event, units: str) -> str:
 
     at = event.at.astimezone().strftime("%Y-%m-%d %H:%M")
     odometer = quantity(event.odometer_km, "km", units, 0) if event.odometer_km is not None else None
-    known = (odometer, event.kind.value.replace("_", " "), event.part, event.answer, event.note)
+    kind = event.kind.value.replace("_", " ")
+    known = (odometer, kind, event.part, event.answer, _asked_for(event.question), event.note)
     return f"{event.id}  {at}  {event.car_id}  " + "  ".join(text for text in known if text)
+
+
+def _asked_for(question: str | None) -> str | None:
+    """What a question of the guided inspection looks for; the bare id of one this version does not know."""
+    from obdwatch.parts.inspection_questions import read_questions
+
+    if question is None or question not in read_questions().by_id:
+        return question
+    return read_questions().by_id[question].sign

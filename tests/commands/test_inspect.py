@@ -167,6 +167,14 @@ def test_unknown_car_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str])
         assert "obdwatch car add" in capsys.readouterr().err
 
 
+def test_list_of_the_log_says_what_was_looked_for(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert inspect(book, "--answer", "valve_cover_wet=yes") == 0
+    capsys.readouterr()
+    assert run(["log", "list", "--car", "fern", "--logbook", str(book)]) == 0
+    line = capsys.readouterr().out.splitlines()[-1]
+    assert line.endswith("inspection  valve_cover_gasket  yes  a wet lower edge of the valve cover")
+
+
 def test_plain_entry_of_the_log_is_evidence_too_and_no_walk(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
     before = listed(capsys, book)
     said = ["log", "inspection", "intake_leak", "yes", "hisses", "--car", "fern", "--logbook", str(book)]
