@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from dataclasses import dataclass
+from math import isfinite
 
 import numpy as np
 
@@ -55,7 +56,7 @@ def is_misfire_monitor(result: MonitorResult) -> bool:
 
 def read_counters(drive: Drive, car: Car | None) -> Counters | None:
     """Return the counters of the control unit that told most of them, None where the car has none."""
-    results = [result for result in drive.monitors if is_misfire_monitor(result) and np.isfinite(result.t)]
+    results = [result for result in drive.monitors if is_misfire_monitor(result) and isfinite(result.t)]
     if not results:
         return None
     ecu = Counter(result.ecu for result in results).most_common(1)[0][0]
@@ -126,7 +127,7 @@ def _kept(shown: FloatArray) -> FloatArray:
 
 
 def _number(result: MonitorResult) -> float:
-    return float(result.raw[0]) if result.value is None or not np.isfinite(result.value) else float(result.value)
+    return float(result.raw[0]) if result.value is None or not isfinite(result.value) else float(result.value)
 
 
 def _has_run(result: MonitorResult) -> bool:

@@ -160,10 +160,11 @@ def rates_by_condition(exposure: FloatArray, counts: FloatArray, rounds: int = 6
     rates = np.where(met, counts.sum() / max(float(total.sum()), 1e-12), np.nan)
     if not met.any():
         return rates
-    seen, share = exposure[:, met], np.asarray(rates[met])
-    for _ in range(rounds):
+    hit = counts > 0.0  # the other steps speak by their exposure alone, which `total` holds
+    seen, hits, share = exposure[:, met][hit], counts[hit], np.asarray(rates[met])
+    for _ in range(rounds if hit.any() else 0):
         expected = seen @ share
-        ratio = np.divide(counts, expected, out=np.zeros_like(counts), where=expected > 0.0)
+        ratio = np.divide(hits, expected, out=np.zeros_like(hits), where=expected > 0.0)
         share = share * (seen.T @ ratio) / total[met]
     rates[met] = share
     return rates
