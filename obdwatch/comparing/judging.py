@@ -108,10 +108,12 @@ class _Ends:
         return above or (self.lower is not None and self.harm is not Harm.RISE and high < self.lower)
 
 
-def _level(readings: Sequence[Reading], rule: Rule) -> Level:
+def _level(readings: Sequence[Reading], rule: Rule, ends: _Ends) -> Level:
+    """Mean of a side; a fault shows more or less by the drive, so what is far out of range scatters more."""
     values = np.array([r.value for r in readings])
     within = math.sqrt(float(np.mean([r.error**2 for r in readings])))
-    return level_of(values, rule.scatter, ASSUMED_FREEDOM, within)
+    beyond = max(0.0, -(ends.room(float(np.mean(values))) or 0.0))
+    return level_of(values, math.hypot(rule.scatter, rule.when_bad * beyond), ASSUMED_FREEDOM, within)
 
 
 def _values(blank: Compared, pairing: Pairing) -> Compared:
@@ -119,7 +121,7 @@ def _values(blank: Compared, pairing: Pairing) -> Compared:
     expected = _middle_range([r.expected for r in readings if r.expected is not None])
     lower, upper = rule.limits(expected)
     ends = _Ends(rule.harm, lower, upper)
-    before, after = _level(pairing.before, rule), _level(pairing.after, rule)
+    before, after = _level(pairing.before, rule, ends), _level(pairing.after, rule, ends)
     plain, harm = difference(before, after), difference(ends.badness(before), ends.badness(after))
     moved = harm.probability <= CHANCE and abs(harm.value) >= LEAST_CHANGE * rule.scatter
     states = ends.state(before.interval(), before.mean), ends.state(after.interval(), after.mean)

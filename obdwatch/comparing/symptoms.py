@@ -23,6 +23,9 @@ FAULT, HEALTHY, OPEN = Verdict.FAULT, Verdict.HEALTHY, Verdict.NOT_ENOUGH_DATA
 EXPECTED_EVENTS = 3.0
 """So many events expected and none seen leave 5 % for chance (rule of three; Poisson)."""
 
+FEWEST_FOR_DEGREE = 2
+"""Drives on each side before a fault that is still there is called less or more: it shows by the road, too."""
+
 MOSTLY = 50.0
 """Share of the misfires [%] from which a condition is theirs, where it is also twice that of the turns."""
 
@@ -148,12 +151,12 @@ def _outcome(
         return Change.WORSE, "It was in order before and is not now."
     if was is FAULT and now is FAULT:
         still = "The fault is still there after the repair"
-        if better != worse:
+        if better != worse and min(len(one), len(other)) >= FEWEST_FOR_DEGREE:
             return (Change.BETTER, f"{still}, but less.") if better else (Change.WORSE, f"{still}, and more.")
         return Change.UNCHANGED, f"{still}."
     if was is HEALTHY and now is HEALTHY:
         return Change.UNCHANGED, "It was in order before and is in order now."
-    if better != worse:
+    if better != worse and min(len(one), len(other)) >= FEWEST_FOR_DEGREE:
         said = (
             "The numbers that can be compared are {} beyond chance, but the drives do not show whether all is in order."
         )

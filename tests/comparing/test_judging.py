@@ -82,11 +82,11 @@ def test_a_difference_that_chance_could_make_across_the_limit_is_open() -> None:
 
 
 def test_the_interval_of_one_drive_each_is_that_of_the_assumed_scatter() -> None:
-    found = compared("regulating_temperature", [60.0], [90.0])
+    found = compared("regulating_temperature", [85.0], [95.0])
     rule = rule_for("warm_up", "regulating_temperature")
     assert rule is not None
     half = stats.t.ppf(0.975, 2.0 * ASSUMED_FREEDOM) * rule.scatter * np.sqrt(2.0)
-    assert found.interval == pytest.approx((30.0 - half, 30.0 + half))
+    assert found.interval == pytest.approx((10.0 - half, 10.0 + half))
 
 
 def test_with_many_drives_the_verdict_is_that_of_welchs_test() -> None:
