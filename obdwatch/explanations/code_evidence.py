@@ -58,7 +58,8 @@ def evidence(
         lambda: _stuck_values(explanation, drive, units),
         lambda: _findings(explanation, findings),
     )
-    return tuple(sentence for source in sources for sentence in source())
+    # once each: a freeze frame that was read twice in a drive says nothing new
+    return tuple(dict.fromkeys(sentence for source in sources for sentence in source()))
 
 
 def _memories(explanation: CodeExplanation, drive: Drive) -> Iterator[str]:

@@ -79,6 +79,8 @@ def _score(item: _Searchable, wanted: list[str]) -> float:
 
 
 def _fit(word: str, words: list[str]) -> float:
+    if word.isdigit():  # "misfire 3" means cylinder 3, bank 3 or sensor 3
+        return _WHOLE_WORD if any(other.split()[-1] == word for other in words) else 0.0
     stem = word.rstrip("s") if len(word) > 3 else word
     if word in words or stem in words:
         return _WHOLE_WORD

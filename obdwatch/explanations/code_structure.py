@@ -87,7 +87,7 @@ def parse_code(text: str) -> CodeStructure:
 
 
 def _what_is_wrong(typed: str) -> str:
-    if re.match(r"[PCBU]O", typed):
+    if re.match(r"[PCBU][0-9A-F]*O", typed):
         return "it has the letter O where a zero belongs; write it like P0171"
     if re.fullmatch(r"[0-3][0-9A-F]{3}", typed):
         return f"the letter in front is missing; write P{typed}, C{typed}, B{typed} or U{typed}"

@@ -20,13 +20,15 @@ _FREEZE_FRAME = LiveData("freeze_frame_code", "The values stored with the code: 
 
 def maker_code(structure: CodeStructure) -> CodeExplanation:
     """Return what can be said of a code that the car's maker defines: its structure, and where its meaning stands."""
+    # Only in P1 codes does the third character follow the groups of the standard, and not on every car.
+    usually = f"; by its third character usually {structure.group}" if structure.code.startswith("P1") else ""
     return _unknown(
         structure,
         Origin.MAKER,
         title="Code defined by the car's maker",
         meaning=(
-            f"The maker of the car gives this code its meaning. Its number only tells the area: {structure.area}; "
-            f"by its third character usually {structure.group}."
+            f"The maker of the car gives this code its meaning. Its number only tells the area: "
+            f"{structure.area}{usually}."
         ),
         cause="not known: the same number means different things on different makes",
         confused="Lists that give one meaning for a maker's code are often wrong for your car.",

@@ -132,6 +132,7 @@ def test_the_freeze_frame_of_the_code_is_read_in_the_users_units() -> None:
     assert "still cold" in told
     assert "stood at idle" in told
     assert "86 °F" in said("P0171", drive({}, freeze_frames=(frame,)), units="us")
+    assert said("P0171", drive({}, freeze_frames=(frame, frame))) == told  # read twice, said once
 
 
 def test_a_freeze_frame_of_another_code_is_left_alone() -> None:

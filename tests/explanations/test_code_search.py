@@ -29,6 +29,9 @@ from obdwatch.explanations.codes import search
         ("turbo underboost", "P0299"),
         ("DPF soot", "P2463"),
         ("P0171", "P0171"),
+        ("misfire 3", "P0303"),
+        ("knock sensor 2", "P0330"),
+        ("airbag stage 2", "B0002"),
     ],
 )
 def test_the_code_meant_is_among_the_first(words: str, code: str) -> None:

@@ -35,6 +35,7 @@ def test_codes_are_read_as_typed(typed: str, code: str, failure_type: int | None
     [
         ("", "write a letter"),
         ("PO171", "letter O"),
+        ("U01OO", "letter O"),
         ("0171", "write P0171"),
         ("P4171", "from 0 to 3"),
         ("P017", "four digits"),
