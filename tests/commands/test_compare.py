@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
+from obdwatch import batch
 from obdwatch.cli import run
 from obdwatch.logbook.logbook import Logbook
 from obdwatch.recording.session_file import SessionWriter
@@ -30,6 +32,14 @@ def write(folder: Path, day: int, leak: float) -> Path:
         for key, signal in drive.signals.items():
             writer.samples(key, signal.times.tolist(), signal.values.tolist())
     return path
+
+
+@pytest.fixture(autouse=True, scope="module")
+def one_process() -> Iterator[None]:
+    """Four short drives are judged before other processes have started."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(batch, "cores", lambda: 1)
+        yield
 
 
 @pytest.fixture(scope="module")
