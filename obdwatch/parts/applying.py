@@ -11,7 +11,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
-from obdwatch.parts.part import AccessStep, Catalogue, Part, Variant
+from obdwatch.parts.part import AccessStep, Catalogue, Part
 from obdwatch.records import Car
 
 Record = TypeVar("Record", Part, AccessStep)
@@ -118,7 +118,7 @@ def _needed(catalogue: Catalogue) -> set[str]:
 
 
 def consistent(catalogue: Catalogue) -> Catalogue:
-    """Return the catalogue without names of parts and steps that it does not have."""
+    """Return the catalogue without names of parts and steps that it does not have, those in variants aside."""
     parts, steps = catalogue.parts, catalogue.steps
     known = {"access": steps, "needs": steps, "together_with": parts}
     return replace(
@@ -129,8 +129,5 @@ def consistent(catalogue: Catalogue) -> Catalogue:
 
 
 def _known_only(record: Record, fields: Collection[str], known: Mapping[str, Collection[str]]) -> Record:
-    def kept(values: Mapping[str, Any]) -> dict[str, Any]:
-        return {name: tuple(v for v in values[name] if v in known[name]) for name in fields if name in values}
-
-    variants = tuple(Variant(one.only_for, {**one.changes, **kept(one.changes)}) for one in record.variants)
-    return replace(record, **kept({name: getattr(record, name) for name in fields}), variants=variants)
+    kept = {name: tuple(one for one in getattr(record, name) if one in known[name]) for name in fields}
+    return replace(record, **kept)

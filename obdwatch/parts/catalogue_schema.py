@@ -7,7 +7,6 @@ otherwise on them. The user's file has the same shape, with as few keys as wante
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
@@ -194,15 +193,10 @@ def _walk(top: Value, name: str, steps: Mapping[str, AccessStep], above: tuple[s
 
 
 def _place_of(top: Value, circle: tuple[str, ...]) -> Value:
-    """The needs that close a circle: those that the newest file says, as it went round in none before."""
-    found: list[Value] = []
-    for name, before in itertools.pairwise(circle):
-        step = top.at("step", None).at(name, top.value["step"][name])
-        variants = step.at("variant", step.value.get("variant", []))
-        for one in (step, *read.entries(variants)):
-            found += [one.at("needs", None)] if before in one.value.get("needs", ()) else []
-    newest = [one for one in found if top.document.place(one.path).startswith(f"{top.document.newest}, ")]
-    return (newest or found)[0]
+    """The first need of a circle. Shipped steps stand after those they need, so it is one that the user's file says."""
+    step = top.at("step", None).at(circle[0], top.value["step"][circle[0]])
+    variants = read.entries(step.at("variant", step.value.get("variant", [])))
+    return next(one for one in (step, *variants) if circle[1] in one.value.get("needs", ())).at("needs", None)
 
 
 def needs_of(step: AccessStep) -> tuple[str, ...]:

@@ -63,12 +63,15 @@ Reader = Callable[[Value], Any]
 
 
 def key_words(path: KeyPath) -> str:
-    """Write a key path as in the file, with entries of lists counted from 1.
+    """Write a key path as in the file, with entries of lists counted from 1; of variants, the line tells which.
 
-    >>> key_words(("part", "thermostat", "variant", 0, "price"))
-    'part.thermostat.variant[1].price'
+    >>> key_words(("part", "thermostat", "access", 0)), key_words(("part", "thermostat", "variant", 0, "price"))
+    ('part.thermostat.access[1]', 'part.thermostat.variant.price')
     """
-    return "".join(f"[{key + 1}]" if isinstance(key, int) else f".{key}" for key in path).lstrip(".")
+    said = ""
+    for before, key in zip(("", *path), path, strict=False):
+        said += ("" if before == "variant" else f"[{key + 1}]") if isinstance(key, int) else f".{key}"
+    return said.lstrip(".")
 
 
 def shown(value: object) -> str:

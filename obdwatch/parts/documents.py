@@ -23,15 +23,11 @@ OWN_FIGURE = "assumption: your own figure"
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """The tables of one file, or of several laid over each other; `places` says by key path where a key stands.
-
-    `newest` names the file that was laid over last.
-    """
+    """The tables of one file, or of several laid over each other; `places` says by key path where a key stands."""
 
     name: str
     table: Mapping[str, Any]
     places: Mapping[KeyPath, str]
-    newest: str = ""
 
     def place(self, path: KeyPath) -> str:
         """Return file and line of a key, or of the innermost table around it that the files name."""
@@ -76,7 +72,7 @@ def merged(base: Document, over: Document) -> Document:
     """
     places = dict(base.places)
     table = _merged(base.table, over.table, (), places, over)
-    return Document(f"{base.name} and {over.name}", table, places, over.name)
+    return Document(f"{base.name} and {over.name}", table, places)
 
 
 def _merged(

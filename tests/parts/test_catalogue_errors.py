@@ -49,7 +49,7 @@ WRONG = {
     ),
     "a circle on some cars": (
         '[[step.belt_off.variant]]\nonly_for = { layout = "vee" }\nneeds = ["timing_drive_off"]',
-        3, "step.belt_off.variant[1].needs", "timing_drive_off needs belt_off",
+        3, "step.belt_off.variant.needs", "timing_drive_off needs belt_off",
     ),
     "a life of nothing": ("part.battery.onset.scale_km = 0", 1, "part.battery.onset.scale_km", "above zero"),
     "a negative shape": ("part.battery.onset.shape = -2", 1, "part.battery.onset.shape", "above zero"),
@@ -71,16 +71,21 @@ WRONG = {
     ),
     "no value at all": ("part.battery.only_for = { layout = [] }", 1, "part.battery.only_for.layout", "names no value"),
     "half a cylinder": ("part.battery.only_for = { cylinders = 3.5 }", 1, "only_for.cylinders", "whole number"),
-    "a variant for nobody": ("[[part.battery.variant]]\nprice = 3", 1, "part.battery.variant[1]", "'only_for'"),
+    "a variant for nobody": ("[[part.battery.variant]]\nprice = 3", 1, "part.battery.variant", "'only_for'"),
     "a wrong variant": (
         '[[part.battery.variant]]\nonly_for = { fuel = "e10" }\nhours = "long"',
-        3, "part.battery.variant[1].hours", "number",
+        3, "part.battery.variant.hours", "number",
+    ),
+    "a wrong variant beside those that are shipped": (
+        '[[part.spark_plugs.variant]]\nonly_for = { fuel = "e10" }\nprice = 2\n\n'
+        '[[part.spark_plugs.variant]]\nonly_for = { fuel = "e85" }\nprice = "dear"',
+        7, "part.spark_plugs.variant.price", "must be a number",
     ),
     "a life without origin in a variant": (
         '[[part.battery.variant]]\nonly_for = { fuel = "e10" }\nonset = { shape = 2, scale_km = 50_000 }',
-        3, "part.battery.variant[1].onset", "'origin'",
+        3, "part.battery.variant.onset", "'origin'",
     ),
-    "variants that are none": ("part.coolant_pump.variant = 3", 1, "part.coolant_pump.variant[1]", "must be a table"),
+    "variants that are none": ("part.coolant_pump.variant = 3", 1, "part.coolant_pump.variant", "must be a table"),
     "a part that is a number": ("part.battery = 3", 1, "part.battery", "must be a table"),
     "parts that are a list": ("part = []", 1, "part", "must be a table"),
     "an own part with a slip in its name": ("[part.batery]\nprice = 4", 1, "part.batery", "did you mean 'battery'?"),

@@ -8,7 +8,7 @@ import pytest
 
 from obdwatch.parts.applying import NO_CAR
 from obdwatch.parts.catalogue import catalogue_for, matches, read_catalogue
-from obdwatch.parts.part import Catalogue
+from obdwatch.parts.part import Catalogue, Variant
 from obdwatch.planning.jobs import jobs_for
 from obdwatch.records import Car
 
@@ -122,6 +122,15 @@ def test_an_unknown_field_keeps_the_part_and_says_so(field: str) -> None:
 def test_a_field_that_no_longer_matters_is_not_asked_for() -> None:
     """A diesel has no coils, so the kind of its ignition is of no use."""
     assert for_car(fuel="diesel", ignition=None, plug_type=None).remarks == EVERYTHING.remarks
+
+
+def test_a_field_of_a_condition_that_does_not_hold_anyway_is_not_asked_for() -> None:
+    both = Variant({"layout": ("vee",), "transmission": ("manual",)}, {"price": 5.0})
+    parts = {**EVERYTHING.parts, "battery": replace(EVERYTHING.parts["battery"], variants=(both,))}
+    catalogue = replace(EVERYTHING, parts=parts)
+    assert catalogue_for(replace(SIX, transmission=None), catalogue).remarks == EVERYTHING.remarks
+    vee = catalogue_for(replace(SIX, layout="vee", transmission=None), catalogue)
+    assert any("'transmission': 'battery' is taken" in remark for remark in vee.remarks)
 
 
 def test_without_a_car_everything_is_kept_and_one_sentence_says_so() -> None:

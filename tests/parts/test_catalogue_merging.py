@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from obdwatch.parts.catalogue import ROUND_FIGURES, catalogue_for, read_catalogue, shipped_document
 from obdwatch.parts.catalogue_schema import catalogue_from
-from obdwatch.parts.documents import Document, merged
+from obdwatch.parts.documents import Document, merged, read_document
 from obdwatch.records import Car
 from obdwatch.units import KM_PER_MILE
 from tests.parts.own_files import OWN_PART, own_file
@@ -103,6 +103,24 @@ def test_a_part_that_one_car_has_not(tmp_path: Path) -> None:
     catalogue = read_catalogue(own_file(tmp_path, text))
     assert "maf_sensor" not in catalogue_for(ELECTRIC, catalogue).parts
     assert "maf_sensor" in catalogue_for(replace(ELECTRIC, id="other"), catalogue).parts
+
+
+def test_a_condition_is_replaced_as_a_whole(tmp_path: Path) -> None:
+    found = read_catalogue(own_file(tmp_path, 'part.spark_plugs.only_for = { layout = "vee" }'))
+    assert found.parts["spark_plugs"].only_for == {"layout": ("vee",)}
+
+
+def test_every_key_keeps_the_place_it_came_from(tmp_path: Path) -> None:
+    base, over = tmp_path / "base.toml", tmp_path / "over.toml"
+    variant = "[[part.a.variant]]\nonly_for.id = '{}'\n{} = {}\n"
+    base.write_text("part.a.price = 1\n" + variant.format("x", "price", 2) + variant.format("y", "hours", 3), "utf-8")
+    over.write_text("part.a.price = 4\n" + variant.format("z", "price", 5), "utf-8")
+    both = merged(read_document(base), read_document(over))
+    assert [one["only_for"]["id"] for one in both.table["part"]["a"]["variant"]] == ["y", "z"]
+    assert both.place(("part", "a", "price")) == f"{over}, line 1"
+    assert both.place(("part", "a", "variant", 0, "hours")) == f"{base}, line 7"
+    assert both.place(("part", "a", "variant", 1, "price")) == f"{over}, line 4"
+    assert both.place(("part", "a", "variant", 1, "hours")) == f"{over}, line 2"  # not there: where it would be
 
 
 def test_extras_of_a_variant_keep_the_optional_ones(tmp_path: Path) -> None:
