@@ -98,7 +98,9 @@ def part_ages(
 
 def with_ages(car: Car, events: Iterable[Event], readings: Readings = ()) -> Car:
     """Return the car with `part_new_at_km` as log and profile together have it; unknown parts stay left out or None."""
-    ages = part_ages(car, events, readings=readings)
+    entries = tuple(events)
+    own = {base_of(event.part) for event in repairs(entries)} - {""}  # parts of the user's own catalogue, too
+    ages = part_ages(car, entries, tuple(dict.fromkeys((*PART_IDS, *sorted(own)))), readings)
     known = {part: age.new_at_km for part, age in ages.items() if age.source is not AgeSource.UNKNOWN}
     return replace(car, part_new_at_km={**car.part_new_at_km, **known})
 

@@ -84,6 +84,10 @@ def test_the_car_with_ages_keeps_what_the_log_does_not_touch() -> None:
     assert CAR.part_new_at_km.get("alternator") is None
 
 
+def test_a_part_of_the_users_own_catalogue_has_a_clock_too() -> None:
+    assert with_ages(CAR, [repair("cabin_filter", 5, 161_000.0)]).part_new_at_km["cabin_filter"] == 161_000.0
+
+
 def test_repairs_of_a_part_include_its_places() -> None:
     events = [repair("ignition_coil:2", 5), repair("battery", 3), Event("fern", DAY, EventKind.NOTE, note="x")]
     assert [event.part for event in repairs(events, {"ignition_coil"})] == ["ignition_coil:2"]

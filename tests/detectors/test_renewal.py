@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from obdwatch.analysis import analyse_drive
+from obdwatch.analysis import DETECTORS, analyse_drive
 from obdwatch.car_profiles import PART_IDS
 from obdwatch.detectors import (
     air_filling_judgement,
@@ -38,6 +38,10 @@ def test_every_part_of_the_table_exists_and_every_row_says_why() -> None:
     for row in renewals():
         assert row.origin, row
         assert set(row.parts) <= set(PART_IDS), row
+
+
+def test_every_detector_has_its_place_in_the_table() -> None:
+    assert {question.name for question in DETECTORS} <= {row.detector for row in renewals()}
 
 
 @pytest.mark.parametrize(
