@@ -129,5 +129,5 @@ def consistent(catalogue: Catalogue) -> Catalogue:
 
 
 def _known_only(record: Record, fields: Collection[str], known: Mapping[str, Collection[str]]) -> Record:
-    kept = {name: tuple(one for one in getattr(record, name) if one in known[name]) for name in fields}
+    kept: dict[str, Any] = {name: tuple(one for one in getattr(record, name) if one in known[name]) for name in fields}
     return replace(record, **kept)
