@@ -34,13 +34,15 @@ def command(settings: Settings, part: str | None, car_name: str | None, as_templ
     from obdwatch.parts.template import template
 
     car = car_from(settings, car_name)
-    everything = read_catalogue(own_parts_file(settings))
+    own = own_parts_file(settings)
+    everything = read_catalogue(own)
     catalogue = catalogue_for(car, everything)
     if as_template:
-        text = template(catalogue, settings.units)
+        text = template(catalogue, settings.units, own)
         print_json({"template": text}) if settings.as_json else click.echo(text, nl=False)
     elif part is None:
-        print_json(catalogue) if settings.as_json else click.echo("\n".join(list_lines(catalogue, car, settings.units)))
+        lines = [*list_lines(catalogue, car, settings.units), f"Your own figures are read from {own}."]
+        print_json(catalogue) if settings.as_json else click.echo("\n".join(lines))
     else:
         found = _meant(part, catalogue, everything, car)
         if settings.as_json:
@@ -54,7 +56,7 @@ def own_parts_file(settings: Settings) -> Path:
     from obdwatch.logbook.logbook import default_directory
     from obdwatch.parts.catalogue import OWN_FILE
 
-    return (settings.logbook or default_directory()) / OWN_FILE
+    return (settings.logbook or default_directory()).expanduser().absolute() / OWN_FILE
 
 
 def _meant(text: str, catalogue: Catalogue, everything: Catalogue, car: Car | None) -> str:

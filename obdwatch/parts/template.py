@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from pathlib import Path
 
 from obdwatch.parts.catalogue import OWN_FILE
 from obdwatch.parts.part import AccessStep, Catalogue, Extra, Life, Part
@@ -11,8 +12,7 @@ from obdwatch.units import KM_PER_MILE
 
 MARK = "#"
 """Stands before a line that can be used; a remark has a blank after it."""
-HEAD = f"""\
-# Your own figures for parts and work. Save this as {OWN_FILE} in the folder of your logbook.
+HEAD = """\
 #
 # A line that begins with # and no blank is switched off: what obdwatch brings along counts. Remove the # and change the
 # figure, and yours counts. Lines you leave alone you may delete. Prices are in any currency you like; hours are hours
@@ -57,12 +57,18 @@ EXAMPLES = """
 """
 
 
-def template(catalogue: Catalogue, units: str = "metric") -> str:
+def template(catalogue: Catalogue, units: str = "metric", path: Path | None = None) -> str:
     """Return the text of a parts file with every figure of the catalogue in it, all switched off.
 
-    `units` ("metric" or "us") says whether distances are in kilometres or miles.
+    `units` ("metric" or "us") says whether distances are in kilometres or miles, `path` where the file will be read.
     """
-    lines = [HEAD, _line("currency", catalogue.currency or "EUR")]
+    where = path or f"{OWN_FILE} in the folder of your logbook"
+    lines = [
+        "# Your own figures for parts and work. Save this as:",
+        f"# {where}",
+        HEAD,
+        _line("currency", catalogue.currency or "EUR"),
+    ]
     lines += ["", "# --- Parts ---"]
     for part in catalogue.parts.values():
         lines += ["", f"# {part.name}", *_part(part, units)]

@@ -91,6 +91,8 @@ def test_json_is_the_records(capsys: pytest.CaptureFixture[str], book: Path) -> 
 
 def test_own_figures_in_the_folder_of_the_logbook_count(capsys: pytest.CaptureFixture[str], book: Path) -> None:
     template = said(capsys, book, "--template", "--car", "fern")
+    assert str(book / "parts.toml") in template
+    assert str(book / "parts.toml") in said(capsys, book)
     mine = template.replace("#part.coolant_pump.price = 320", "part.coolant_pump.price = 999")
     (book / "parts.toml").write_text(mine.replace('#currency = "EUR"', 'currency = "SEK"'), "utf-8")
     text = said(capsys, book, "coolant_pump", "--car", "fern")
