@@ -16,11 +16,11 @@ from dash.dependencies import ALL
 from dashboards.arrivals import Arrivals, connect_arrivals
 from dashboards.components import back_to_drives, frame, notice
 from dashboards.failures import page_or_told
-from dashboards.pages import codes, drive, drive_record, drives, inspection, new_drive, trends
+from dashboards.pages import codes, drive, drive_record, drives, home, inspection, new_drive, part, trends
 from dashboards.security import Access, guard
 from dashboards.sessions import Analyse, Load, SessionShelf, SessionSource
 from dashboards.transfers import connect_transfers
-from dashboards.visit import CODES, DRIVES, INSPECTION, NEW_DRIVE, TRENDS, Page, Visit, visit_from
+from dashboards.visit import CAR, CODES, DRIVES, INSPECTION, NEW_DRIVE, PART, TRENDS, Page, Visit, visit_from
 
 INDEX = """<!DOCTYPE html>
 <html lang="en">
@@ -85,7 +85,11 @@ def create_app(
 
 def _page_for(path: str) -> Show | None:
     """The page that answers an address."""
-    if path in ("", "/", DRIVES, f"{DRIVES}/"):
+    if path in ("", "/", CAR) or path.startswith(f"{CAR}/"):
+        return home.show
+    if path.startswith(f"{PART}/"):
+        return part.show
+    if path in (DRIVES, f"{DRIVES}/"):
         return drives.show
     if path == NEW_DRIVE:
         return new_drive.show

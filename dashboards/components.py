@@ -29,6 +29,18 @@ _SHAPES = {
 UNSPOKEN: Any = {"aria-hidden": "true"}
 
 
+GRAPH_CONFIG: Any = {
+    "displayModeBar": False,
+    "displaylogo": False,
+    "doubleClick": "autosize",
+    "responsive": True,
+    # Plotly's own button that uploads a figure; never ours.
+    "showSendToCloud": False,
+    "plotlyServerURL": "",
+    "modeBarButtonsToRemove": ["sendChartToCloud"],
+}
+
+
 def labelled(text: str) -> Any:
     """What a screen reader calls a group that has no heading."""
     return {"aria-label": text}

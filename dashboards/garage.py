@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol, TypeVar, cast
 
 from obdwatch.detectors.trends_followed import Followed, followed
-from obdwatch.errors import LogbookError
-from obdwatch.records import Car, Event, Finding, History, Session
+from obdwatch.errors import InputError, LogbookError
+from obdwatch.parts.part import Catalogue
+from obdwatch.planning.plan_records import Plan
+from obdwatch.records import Car, Event, Finding, History, PartRisk, Session
+
+if TYPE_CHECKING:
+    from obdwatch.logbook.logbook import Logbook
+
+MOST_KEPT = 6
+Kept = TypeVar("Kept")
+Grown = tuple[tuple[Session, Mapping[str, float]], ...]
 
 
 class CarSource(Protocol):
@@ -58,11 +68,27 @@ class CarTrends:
     tracks: tuple[Followed, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class CarState:
+    """What is known of a car's parts now: risks the most urgent first, its catalogue, and a plan (None: none needed).
+
+    `plan_problem` says why there is no plan where one was wanted.
+    """
+
+    known: KnownCar
+    risks: tuple[PartRisk, ...]
+    catalogue: Catalogue
+    plan: Plan | None
+    plan_problem: str = ""
+
+
 class Garage:
-    """The cars of one logbook."""
+    """The cars of one logbook. What is worked out is kept until the logbook changes."""
 
     def __init__(self, logbook: CarSource) -> None:
         self._logbook = logbook
+        self._states: OrderedDict[Hashable, CarState] = OrderedDict()
+        self._grown: OrderedDict[Hashable, Grown] = OrderedDict()
 
     def cars(self) -> tuple[KnownCar, ...]:
         """Every car that has a profile or a drive, the one driven last first."""
@@ -98,6 +124,53 @@ class Garage:
                 history = self._logbook.history_before(session.id)
                 return CarTrends(known, session, followed(session, history, findings))
         return CarTrends(known, None, ())
+
+    def findings(self, session: Session) -> tuple[Finding, ...]:
+        """What was found in a drive; empty where it was not analysed."""
+        return tuple(self._logbook.findings(session.id))
+
+    def events(self, known: KnownCar) -> tuple[Event, ...]:
+        """The log of a car."""
+        return tuple(self._logbook.events(known.id))
+
+    def state(self, known: KnownCar, units: str) -> CarState:
+        """What is known of the car's parts now. Raises InputError for a parts file of the user's that is wrong."""
+        return _kept(self._states, self._mark(known, units), lambda: self._state(known, units))
+
+    def grown(self, known: KnownCar) -> Grown:
+        """How likely each part was worn after each dated drive, oldest first."""
+        from obdwatch.car_risks import risks_over_drives
+
+        logbook = cast("Logbook", self._logbook)
+        return _kept(self._grown, self._mark(known, ""), lambda: risks_over_drives(logbook, known.id))
+
+    def _state(self, known: KnownCar, units: str) -> CarState:
+        from obdwatch.car_risks import catalogue_of, risks_of_car
+        from obdwatch.planning.plan import plan_visits
+        from obdwatch.planning.wishes import Wishes
+
+        logbook = cast("Logbook", self._logbook)
+        catalogue, risks = catalogue_of(logbook, known.car), risks_of_car(logbook, known.id, units)
+        try:
+            plan = plan_visits(catalogue, risks, Wishes(units=units), known.car)
+        except InputError as problem:
+            return CarState(known, risks, catalogue, None, str(problem))
+        return CarState(known, risks, catalogue, plan)
+
+    def _mark(self, known: KnownCar, units: str) -> Hashable:
+        """Changes whenever something that the state rests on does."""
+        findings = tuple((session, len(self._logbook.findings(session.id))) for session in known.sessions)
+        return repr((known.id, known.car, findings, self.events(known), units))
+
+
+def _kept(shelf: OrderedDict[Hashable, Kept], mark: Hashable, make: Callable[[], Kept]) -> Kept:
+    """The last few results; made anew where the mark is another."""
+    if mark not in shelf:
+        shelf[mark] = make()
+        while len(shelf) > MOST_KEPT:
+            shelf.popitem(last=False)
+    shelf.move_to_end(mark)
+    return shelf[mark]
 
 
 def _newest_first(session: Session) -> tuple[bool, float, str]:

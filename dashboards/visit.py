@@ -12,6 +12,9 @@ from dash.development.base_component import Component
 
 from dashboards.drawing import Screen, Window
 
+CAR = "/car"  # the address of a car's own page; / is that of the car driven last
+PART = "/part"  # of a part of a car
+VISITS = "/visits"  # of the plan
 CODES = "/codes"  # the address of the page on trouble codes
 DRIVES = "/drives"  # of the list of drives; below it, of what the keeper knows of one
 NEW_DRIVE = "/new-drive"  # of taking one in from a file
@@ -121,6 +124,23 @@ def codes_typed(text: str) -> tuple[str, ...]:
 def car_address(page: str, car_id: str) -> str:
     """The address of a page about one car."""
     return f"{page}/{quote(car_id, safe='')}"
+
+
+def part_address(car_id: str, part: str) -> str:
+    """The address of the page of a part."""
+    return f"{car_address(PART, car_id)}/{quote(part, safe='')}"
+
+
+def part_in(path: str) -> tuple[str, str]:
+    """The car and the part in the address of a part's page; both are only ever looked up."""
+    car, _, part = path.removeprefix(PART).strip("/").partition("/")
+    return unquote(car), unquote(part)
+
+
+def place_address(session_id: str, start: float, end: float) -> str:
+    """The address of a piece of a drive, from `start` to `end` [s], with a little before and after it."""
+    around = max(0.15 * (end - start), 5.0)
+    return f"{drive_address(session_id)}?from={max(start - around, 0.0):.1f}&to={end + around:.1f}"
 
 
 def car_in(path: str, page: str) -> str | None:

@@ -13,7 +13,15 @@ from dash import Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from dashboards import wording
-from dashboards.components import back_to_drives, finding_card, labelled_by, loading, next_drive_list, notice
+from dashboards.components import (
+    GRAPH_CONFIG,
+    back_to_drives,
+    finding_card,
+    labelled_by,
+    loading,
+    next_drive_list,
+    notice,
+)
 from dashboards.drawing import Picture, Screen, Window
 from dashboards.failures import part_or_told
 from dashboards.figures import (
@@ -34,17 +42,6 @@ from obdwatch.errors import ObdwatchError
 from obdwatch.explanations.coverage_words import next_drive_words
 from obdwatch.records import Finding, Verdict
 from obdwatch.signals.next_drive import next_drive
-
-GRAPH_CONFIG: Any = {
-    "displayModeBar": False,
-    "displaylogo": False,
-    "doubleClick": "autosize",
-    "responsive": True,
-    # Plotly's own button that uploads a figure; never ours.
-    "showSendToCloud": False,
-    "plotlyServerURL": "",
-    "modeBarButtonsToRemove": ["sendChartToCloud"],
-}
 
 
 def show(shelf: SessionShelf, visit: Visit) -> Page:

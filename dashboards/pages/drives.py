@@ -10,8 +10,9 @@ from dash import ALL, Dash, Input, Output, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from dashboards import wording
-from dashboards.components import command, state
+from dashboards.components import state
 from dashboards.failures import done_or_told
+from dashboards.pages.home import how_to_begin
 from dashboards.sessions import ListedDrive, SessionShelf
 from dashboards.visit import NEW_DRIVE, Page, Visit, drive_address, record_address
 from obdwatch.explanations.wording import URGENCY_SENTENCES
@@ -23,7 +24,7 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
     units = visit.screen.units
     listed = [replace(one, findings=wording.explained(one.findings, units)) for one in shelf.listed()]
     if not listed:
-        return Page("How to begin", [*_how_to_begin(), *_removed(shelf.removed())])
+        return Page("How to begin", [*how_to_begin(), *_removed(shelf.removed())])
     return Page(
         "Drives",
         [
@@ -115,20 +116,3 @@ def _verdict(findings: Sequence[Finding]) -> list[Component | str]:
     if faults:
         words.append(html.Span(f" and {wording.count(faults, 'more finding')}", className="quiet"))
     return words
-
-
-def _how_to_begin() -> list[Component]:
-    return [
-        html.H1("No drives yet"),
-        html.P("This logbook is empty. Each of these commands puts a first drive in it:", className="lead"),
-        html.Dl(
-            [
-                *command("obdwatch demo", "shows an invented car with a worn part; no car and no adapter needed"),
-                *command("obdwatch record --port auto", "records your own car through an ELM327-compatible adapter"),
-                *command("obdwatch import drive.csv", "takes in a drive that was recorded elsewhere"),
-            ],
-            className="commands",
-        ),
-        html.P("Then load this page again."),
-        html.P([dcc.Link("Or take in a drive from a file", href=NEW_DRIVE), " right here."]),
-    ]

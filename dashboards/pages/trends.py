@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dash import dcc, html
 from dash.development.base_component import Component
 
-from dashboards.components import back_to_drives, car_ways, labelled, notice
+from dashboards.components import GRAPH_CONFIG, back_to_drives, car_ways, labelled, notice
 from dashboards.drawing import Screen
 from dashboards.garage import CarTrends
 from dashboards.sessions import SessionShelf
@@ -75,7 +75,7 @@ def _section(track: Followed, screen: Screen) -> Component:
             html.Div(
                 dcc.Graph(
                     figure=trend_figure(track, screen),
-                    config={"displayModeBar": False, "responsive": True, "scrollZoom": False},
+                    config=GRAPH_CONFIG,
                 ),
                 role="img",
                 **labelled(f"Picture: {name} over the drives. The table below has the numbers."),

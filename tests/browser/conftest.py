@@ -130,7 +130,7 @@ def address(logbook: FakeLogbook) -> Iterator[str]:
 
 @pytest.fixture(scope="session")
 def empty_address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with served(FakeLogbook(tmp_path_factory.mktemp("empty"))) as base:
+    with served(FakeLogbook(tmp_path_factory.mktemp("empty"), known_cars=())) as base:
         yield base
 
 

@@ -21,7 +21,7 @@ def heading(page: Page, text: str) -> None:
 
 
 def test_keyboard_alone_leads_from_the_header_over_a_search_to_an_explanation(page: Page, address: str) -> None:
-    page.goto(f"{address}/")
+    page.goto(f"{address}/drives")
     heading(page, "Drives")
     page.get_by_role("link", name="Codes", exact=True).focus()
     page.keyboard.press("Enter")
@@ -110,7 +110,7 @@ def test_units_of_the_command_hold_until_the_reader_chooses(page: Page, logbook:
     thread = threading.Thread(target=server.run)
     thread.start()
     try:
-        page.goto(server.address)
+        page.goto(f"{server.address}drives")
         expect(page.locator(".drives > li").first).to_contain_text("miles")
         page.get_by_label("Metric").check()
         expect(page.locator(".drives > li").first).to_contain_text("171,930 km")

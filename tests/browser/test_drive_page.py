@@ -193,7 +193,7 @@ def test_units_change_everywhere_at_once_and_are_remembered(page: Page, address:
     page.wait_for_selector(f"{GRAPH} .scatterlayer .js-line")
     assert "Temperatures, °F" in texts_of(page)
     assert "Vehicle speed, mph" in texts_of(page)
-    page.goto(f"{address}/")
+    page.goto(f"{address}/drives")
     expect(page.locator(".drives > li").first).to_contain_text("106,832 miles")  # 171,930 km
     page.get_by_label("Metric").check()
     expect(page.locator(".drives > li").first).to_contain_text("171,930 km")

@@ -11,7 +11,8 @@ from playwright.sync_api import Page, expect
 from tests.browser.conftest import until
 
 PAGES = (
-    "/", "/drive/cold-start", "/drive/codes", "/drive/torn", "/drive/unknown", "/drive/empty", "/nowhere",
+    "/", "/drives", "/part/blue/thermostat", "/drive/cold-start", "/drive/codes", "/drive/torn", "/drive/unknown",
+    "/drive/empty", "/nowhere",
     "/codes", "/codes?words=lean", "/codes/P0171,P0300", "/codes/PO171",
     "/trends", "/trends/blue?show=charging/charging_voltage", "/trends/nobody",
 )  # fmt: skip
@@ -47,6 +48,8 @@ def test_page_fits_every_screen(open_page: Callable[..., Page], address: str, pa
         "/codes?words=lean",
         "/codes/P0171,P0300",
         "/trends",
+        "/drives",
+        "/part/blue/thermostat",
     ],
 )
 def test_page_has_no_serious_accessibility_fault(
@@ -87,7 +90,7 @@ def test_texts_of_the_picture_follow_the_colour_scheme(open_page: Callable[..., 
 
 
 def test_keyboard_alone_leads_from_the_list_to_the_place_of_a_finding(page: Page, address: str) -> None:
-    open_and_settle(page, address + "/")
+    open_and_settle(page, address + "/drives")
     page.keyboard.press("Tab")
     expect(page.get_by_text("Skip to the content")).to_be_focused()
     for _ in range(12):
@@ -114,7 +117,7 @@ def test_empty_logbook_says_how_to_begin(page: Page, empty_address: str) -> None
 
 
 def test_list_leads_to_a_drive_and_back(page: Page, address: str) -> None:
-    open_and_settle(page, address + "/")
+    open_and_settle(page, address + "/drives")
     page.locator(".drives a").first.click()
     expect(page.get_by_role("heading", level=1)).to_contain_text("20 January 2026")
     page.wait_for_selector(".js-plotly-plot .scatterlayer .js-line")

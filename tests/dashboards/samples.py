@@ -214,8 +214,16 @@ class FakeLogbook:
     def _file(self, session_id: str) -> Path:
         return self.folder / f"{list(self.drives).index(session_id)}.obdw"
 
-    def sessions(self) -> tuple[Session, ...]:
-        return tuple(drive.session for drive in self.drives.values())
+    @property
+    def directory(self) -> Path:
+        return self.folder
+
+    def sessions(self, car_id: str | None = None) -> tuple[Session, ...]:
+        every = (drive.session for drive in self.drives.values())
+        return tuple(one for one in every if car_id in (None, one.car_id))
+
+    def car(self, car_id: str) -> Car | None:
+        return next((car for car in self.known_cars if car.id == car_id), None)
 
     def cars(self) -> tuple[Car, ...]:
         return self.known_cars

@@ -59,7 +59,7 @@ def shelf_with(tmp_path: Path, *drives: Drive) -> SessionShelf:
 def test_list_shows_the_most_urgent_finding_and_counts_the_others(tmp_path: Path) -> None:
     book = FakeLogbook(tmp_path)
     book.add(usual_drive("a"), HEALTHY, FAULT, replace(FAULT, urgency=Urgency.STOP, headline="Too hot"))
-    shown = text(show_page(SessionShelf(book, load=book.load), visit("/")).children)
+    shown = text(show_page(SessionShelf(book, load=book.load), visit("/drives")).children)
     assert "Stop, do not drive on   Too hot" in shown
     assert "1 more finding" in shown
     assert "latest drive: Too hot. Stop driving until it is put right." in shown
@@ -69,11 +69,11 @@ def test_list_is_honest_about_what_is_not_known(tmp_path: Path) -> None:
     book = FakeLogbook(tmp_path)
     book.add(usual_drive("a"), HEALTHY, UNSURE)
     shelf = SessionShelf(book, load=book.load)
-    assert "not every question could be answered" in text(show_page(shelf, visit("/")).children)
+    assert "not every question could be answered" in text(show_page(shelf, visit("/drives")).children)
     book.found["a"] = ()
-    assert "nobody has looked at the latest drive yet" in text(show_page(shelf, visit("/")).children)
+    assert "nobody has looked at the latest drive yet" in text(show_page(shelf, visit("/drives")).children)
     book.found["a"] = (HEALTHY,)
-    assert "nothing wrong was found" in text(show_page(shelf, visit("/")).children)
+    assert "nothing wrong was found" in text(show_page(shelf, visit("/drives")).children)
 
 
 def test_fault_of_ours_is_told_and_logged(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:

@@ -58,7 +58,7 @@ def test_our_own_page_may_write(tmp_path: Path) -> None:
     own = {"Origin": "http://127.0.0.1:8050", "Sec-Fetch-Site": "same-origin"}
     answer = write(client(tmp_path), own)
     assert answer.status_code == 200
-    assert "Drives" in answer.get_data(as_text=True)
+    assert "The old blue estate" in answer.get_data(as_text=True)
     assert write(client(tmp_path), {}).status_code == 200  # a program that is no browser
 
 

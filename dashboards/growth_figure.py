@@ -1,0 +1,75 @@
+"""The picture of how likely a part was worn after each drive. Pure: numbers in, a Plotly figure out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import plotly.graph_objects as go
+
+from dashboards.drawing import ACCENT, NEUTRAL, Screen
+from obdwatch.units import screen_unit, to_screen
+
+HEIGHT = 240  # px
+MARGIN = {"l": 52, "r": 16, "t": 28, "b": 44, "pad": 0}
+
+
+def growth_figure(
+    readings: Sequence[tuple[datetime, float | None, float]],
+    renewed: Sequence[tuple[datetime, float | None]],
+    screen: Screen,
+) -> go.Figure:
+    """Draw the probability over the odometer, over dates where an odometer reading is missing.
+
+    `readings` are (when, odometer [km], probability) of each drive, `renewed` (when, odometer [km]) of each repair.
+    """
+    by_distance = all(km is not None for _, km, _ in readings)
+
+    def place(at: datetime, km: float | None) -> float | str:
+        return to_screen(km, "km", screen.units) if by_distance and km is not None else at.isoformat()
+
+    figure = go.Figure(
+        go.Scatter(
+            x=[place(at, km) for at, km, _ in readings],
+            y=[100.0 * probability for _, _, probability in readings],
+            mode="lines+markers",
+            line={"color": ACCENT, "width": 2, "shape": "hv"},
+            marker={"color": ACCENT, "size": 8},
+            hovertemplate="%{y:.0f} %<br>%{x}<extra></extra>",
+        )
+    )
+    for number, (at, km) in enumerate(renewed):
+        if by_distance and km is None:
+            continue
+        figure.add_vline(x=place(at, km), line={"color": NEUTRAL, "width": 1.5, "dash": "2px,3px"})
+        if number == 0:
+            figure.add_annotation(
+                x=place(at, km), y=1, yref="paper", text="renewed", showarrow=False, xanchor="left", yanchor="bottom"
+            )
+    name = screen_unit("km", screen.units).name
+    figure.update_layout(
+        height=HEIGHT,
+        margin=MARGIN,
+        paper_bgcolor="rgba(0,0,0,0)",
+        plot_bgcolor="rgba(0,0,0,0)",
+        font={"family": "inherit", "size": 12, "color": NEUTRAL},
+        showlegend=False,
+        dragmode=False,
+        template="none",
+        xaxis={
+            "type": "linear" if by_distance else "date",
+            "fixedrange": True,
+            "nticks": 4 if screen.narrow else 9,
+            "zeroline": False,
+            "tickformat": ",.0f" if by_distance else "%b %Y",
+            "title": {"text": f"odometer, {name}" if by_distance else "date", "standoff": 6},
+        },
+        yaxis={
+            "range": [0, 105],
+            "fixedrange": True,
+            "tickvals": [0, 25, 50, 75, 100],
+            "ticksuffix": " %",
+            "zeroline": False,
+        },
+    )
+    return figure

@@ -1,0 +1,219 @@
+"""The car at a glance: its state in a sentence, what changed since last time, its parts, and what to do next."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboards import wording
+from dashboards.changes import changes
+from dashboards.components import car_ways, command, labelled_by
+from dashboards.garage import CarState, KnownCar
+from dashboards.sessions import SessionShelf
+from dashboards.visit import (
+    CAR,
+    DRIVES,
+    INSPECTION,
+    NEW_DRIVE,
+    TRENDS,
+    VISITS,
+    Page,
+    Visit,
+    car_address,
+    car_in,
+    part_address,
+)
+from obdwatch.explanations.coverage_words import next_drive_words
+from obdwatch.explanations.part_names import part_name
+from obdwatch.explanations.wording import URGENCY_SENTENCES
+from obdwatch.parts.risk_words import distance, is_old, is_suspected, percent
+from obdwatch.planning.words import listed, money, working_time
+from obdwatch.records import Finding, PartRisk, Session, Verdict
+from obdwatch.signals.next_drive import next_drive
+from obdwatch.units import KM_PER_MILE
+
+MOST_PARTS = 6
+MOST_STEPS = 3
+NEAR = 5_000  # miles
+
+
+def show(shelf: SessionShelf, visit: Visit) -> Page:
+    """Build the page. Raises LogbookError for a car that is not there."""
+    garage, units = shelf.garage, visit.screen.units
+    known = garage.car(car_in(visit.path, CAR) if visit.path.startswith(CAR) else None)
+    if known is None:
+        return Page("How to begin", how_to_begin())
+    analysed = [one for one in known.sessions if garage.findings(one)]
+    top: list[Component] = [html.H1(known.name), *car_ways(garage.cars(), known.id, CAR)]
+    if not known.sessions:
+        return Page(
+            known.name, [*top, html.P("No drive of this car has been recorded yet.", className="lead"), *_first()]
+        )
+    if not analysed:
+        return Page(known.name, [*top, *_not_looked_at(known)])
+    said = wording.explained(garage.findings(analysed[0]), units)
+    now = garage.state(known, units)
+    return Page(
+        known.name,
+        [
+            *top,
+            html.P(_in_a_sentence(said, now.risks), className="lead"),
+            html.P(_latest(analysed[0], units), className="quiet"),
+            html.Div(
+                [
+                    _section("What to do next", "next", _next(known, now, said, units)),
+                    _section("What changed since the drive before", "changed", _changed(shelf, known, analysed, said)),
+                ],
+                className="side-by-side",
+            ),
+            _section("Its parts", "parts", _parts(now, units)),
+        ],
+    )
+
+
+def _section(title: str, name: str, children: list[Component]) -> Component:
+    heading = f"{name}-heading"
+    return html.Section([html.H2(title, id=heading), *children], className=name, **labelled_by(heading))
+
+
+def _in_a_sentence(said: Sequence[Finding], risks: Sequence[PartRisk]) -> str:
+    faults = sorted((one for one in said if one.verdict is Verdict.FAULT), key=wording.rank)
+    suspected = [one for one in risks if is_suspected(one)]
+    if faults and faults[0].urgency is not None:
+        sentence = f"{faults[0].headline.rstrip('.')}. {URGENCY_SENTENCES[faults[0].urgency]}"
+        others = len(faults) - 1
+        return f"{sentence} The latest drive shows {wording.count(others, 'more fault')}." if others else sentence
+    if suspected:
+        names = listed([part_name(one.part) for one in suspected[:3]])
+        return f"The latest drive shows no fault, but what was seen before still speaks against the {names}."
+    if all(one.verdict is Verdict.HEALTHY for one in said):
+        return "Nothing wrong was found."
+    return "No fault was found; not every question could be answered from the latest drive."
+
+
+def _latest(session: Session, units: str) -> str:
+    at = f" at {wording.quantity(session.odometer_km, 'km', units)}" if session.odometer_km is not None else ""
+    return f"As of the drive of {wording.when(session.started_at)}{at}."
+
+
+def _next(known: KnownCar, now: CarState, said: Sequence[Finding], units: str) -> list[Component]:
+    steps: list[Component] = []
+    first = now.plan.visits[0] if now.plan is not None and now.plan.visits else None
+    if first is not None:
+        names = listed([part_name(job) for job in first.jobs])
+        when = "now" if first.miles_from_now < 1.0 else f"in {distance(first.miles_from_now * KM_PER_MILE, units)}"
+        price = money(first.cost, now.plan.currency if now.plan is not None else "")
+        told = f": {names}, {when}. {working_time(first.hours)}, {price}."
+        steps.append(
+            html.Li([html.Strong("Mend"), told, " ", dcc.Link("See the plan", href=car_address(VISITS, known.id))])
+        )
+    steps.append(
+        html.Li(
+            [
+                html.Strong("Look"),
+                ": a short walk round the car, for what no recording shows. ",
+                dcc.Link("Begin", href=car_address(INSPECTION, known.id)),
+            ]
+        )
+    )
+    steps += [
+        html.Li([html.Strong("Drive"), f": {words}"])
+        for words in next_drive_words(next_drive(said), units)[:MOST_STEPS]
+    ]
+    return [html.Ul(steps, className="todo")]
+
+
+def _changed(
+    shelf: SessionShelf, known: KnownCar, analysed: Sequence[Session], said: Sequence[Finding]
+) -> list[Component]:
+    if len(analysed) < 2:
+        return [html.P("This is the first drive that was looked at. What changes shows from the next one on.")]
+    before = wording.explained(shelf.garage.findings(analysed[1]), "metric")
+    found = changes(said, before, shelf.garage.events(known), analysed[1])
+    trends = html.P(dcc.Link("Every number over all drives", href=car_address(TRENDS, known.id)))
+    if not found:
+        return [html.P("The same was found as in the drive before."), trends]
+    return [html.Ul([html.Li([html.Strong(f"{one.kind}: "), one.what]) for one in found]), trends]
+
+
+def _parts(now: CarState, units: str) -> list[Component]:
+    suspected = [one for one in now.risks if is_suspected(one)]
+    old = [one for one in now.risks if is_old(one)]
+    rest = [one for one in now.risks if one not in suspected and one not in old]
+    shown: list[Component] = []
+    if suspected:
+        shown.append(html.Ol([_part(now, one, units) for one in suspected[:MOST_PARTS]], className="parts-list"))
+    else:
+        shown.append(html.P("Nothing that was seen points to a worn part."))
+    if old:
+        shown += [
+            html.H3("Likely worn by their distance alone; nothing was seen of them"),
+            html.Ul([_short(now, one) for one in old], className="short-parts"),
+        ]
+    further = [*suspected[MOST_PARTS:], *rest]
+    if further:
+        shown.append(
+            html.Details(
+                [
+                    html.Summary(f"The other {wording.count(len(further), 'part')}"),
+                    html.Ul([_short(now, one) for one in further], className="short-parts"),
+                ]
+            )
+        )
+    return shown
+
+
+def _part(now: CarState, risk: PartRisk, units: str) -> Component:
+    name = part_name(risk.part)
+    fails = percent(risk.failure_within_miles[NEAR])
+    reasons = [one.reason for one in risk.reasons if one.likelihood_ratio > 1.0][:1]
+    return html.Li(
+        [
+            html.H3(dcc.Link(name[0].upper() + name[1:], href=part_address(now.known.id, risk.part))),
+            html.P(
+                f"Worn with a probability of {percent(risk.degraded)}; fails within"
+                f" {distance(NEAR * KM_PER_MILE, units)} with one of {fails}."
+            ),
+            *(html.P(reason, className="quiet") for reason in reasons),
+        ]
+    )
+
+
+def _short(now: CarState, risk: PartRisk) -> Component:
+    name = part_name(risk.part)
+    link = dcc.Link(name[0].upper() + name[1:], href=part_address(now.known.id, risk.part))
+    return html.Li([link, html.Span(f" {percent(risk.degraded)}", className="quiet")])
+
+
+def _not_looked_at(known: KnownCar) -> list[Component]:
+    return [
+        html.P("Its drives have not been analysed yet. This command does it:", className="lead"),
+        html.Dl(command("obdwatch analyse --all", "looks at every drive of the logbook"), className="commands"),
+        html.P([dcc.Link("Or open a drive", href=DRIVES), ": it is then looked at by itself."]),
+    ]
+
+
+def how_to_begin() -> list[Component]:
+    """What to do with an empty logbook."""
+    return [
+        html.H1("No drives yet"),
+        html.P("This logbook is empty. Each of these commands puts a first drive in it:", className="lead"),
+        *_first(),
+    ]
+
+
+def _first() -> list[Component]:
+    return [
+        html.Dl(
+            [
+                *command("obdwatch demo", "shows an invented car with a worn part; no car and no adapter needed"),
+                *command("obdwatch record --port auto", "records your own car through an ELM327-compatible adapter"),
+                *command("obdwatch import drive.csv", "takes in a drive that was recorded elsewhere"),
+            ],
+            className="commands",
+        ),
+        html.P("Then load this page again."),
+        html.P([dcc.Link("Or take in a drive from a file", href=NEW_DRIVE), " right here."]),
+    ]

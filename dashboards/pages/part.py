@@ -1,0 +1,183 @@
+"""A part of a car: why it is suspected, since when, what else it could be, and what to do with it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboards.components import GRAPH_CONFIG, cautions_box, labelled
+from dashboards.drawing import Screen
+from dashboards.garage import CarState, KnownCar
+from dashboards.growth_figure import growth_figure
+from dashboards.sessions import SessionShelf
+from dashboards.visit import CAR, VISITS, Page, Visit, car_address, drive_address, part_address, part_in, place_address
+from dashboards.wording import when
+from obdwatch.errors import LogbookError
+from obdwatch.explanations.part_names import part_name
+from obdwatch.parts.part import Part
+from obdwatch.parts.risk_words import distance, percent
+from obdwatch.planning.access import opened_for
+from obdwatch.planning.words import listed
+from obdwatch.records import EventKind, Evidence, PartRisk
+from obdwatch.units import KM_PER_MILE
+
+MOST_REASONS = 12
+
+
+def show(shelf: SessionShelf, visit: Visit) -> Page:
+    """Build the page. Raises LogbookError for a car or part that is not there."""
+    car_id, part_id = part_in(visit.path)
+    units = visit.screen.units
+    known = shelf.garage.car(car_id or None)
+    now = shelf.garage.state(known, units) if known is not None else None
+    risk = next((one for one in now.risks if one.part == part_id), None) if now is not None else None
+    if known is None or now is None or risk is None:
+        raise LogbookError("This car has no such part. Its profile says which parts it has.")
+    part, name = now.catalogue.parts[part_id], part_name(part_id)
+    return Page(
+        f"{name}, {known.name}",
+        [
+            html.P(dcc.Link(known.name, href=car_address(CAR, known.id)), className="up"),
+            html.H1(name[0].upper() + name[1:]),
+            html.P(_in_a_sentence(risk, units), className="lead"),
+            html.P(_age(risk, units), className="quiet"),
+            html.Div(
+                [
+                    html.Div([*_why(shelf, known, risk), *_instead(now, risk)]),
+                    html.Div([*_grown(shelf, known, part_id, visit.screen), *_if_ignored(part), *_work(now, part)]),
+                ],
+                className="side-by-side",
+            ),
+        ],
+    )
+
+
+def _in_a_sentence(risk: PartRisk, units: str) -> str:
+    fails = [
+        f"{percent(chance)} within {distance(miles * KM_PER_MILE, units)}"
+        for miles, chance in sorted(risk.failure_within_miles.items())
+    ]
+    return f"Worn with a probability of {percent(risk.degraded)}. It fails with {listed(fails)}."
+
+
+def _age(risk: PartRisk, units: str) -> str:
+    by_age = f"By its distance alone it would be {percent(risk.prior)}."
+    if risk.since_new_km is None:
+        return f"How far it has run is not known. {by_age}"
+    run = f"It has run {distance(risk.since_new_km, units)}"
+    told = "" if risk.age_known else ", if it is as old as the car; nobody has said when it was new"
+    return f"{run}{told}. {by_age}"
+
+
+def _why(shelf: SessionShelf, known: KnownCar, risk: PartRisk) -> list[Component]:
+    if not risk.reasons:
+        return [html.H2("Why"), html.P("Nothing was seen or looked at that speaks for or against it.")]
+    rows = [_reason(shelf, known, one) for one in risk.reasons[:MOST_REASONS]]
+    return [html.H2("Why, the weightiest first"), html.Ol(rows, className="reasons")]
+
+
+def _reason(shelf: SessionShelf, known: KnownCar, one: Evidence) -> Component:
+    way = "For" if one.likelihood_ratio > 1.0 else "Against"
+    return html.Li([html.Strong(f"{way}: "), one.reason, " ", _place(shelf, known, one)])
+
+
+def _place(shelf: SessionShelf, known: KnownCar, one: Evidence) -> Component | None:
+    """A link to the drive that said it, to the very place where it is known."""
+    kind, _, rest = one.source.partition(":")
+    if kind not in {"finding", "code"}:
+        return None
+    session_id, _, what = rest.rpartition(":")
+    session = next((s for s in known.sessions if s.id == session_id), None)
+    if session is None:
+        return None
+    spans = [span for f in shelf.garage.findings(session) if f.detector == what for span in f.spans]
+    address = place_address(session.id, spans[0].start, spans[0].end) if spans else drive_address(session.id)
+    return dcc.Link(f"See {when(session.started_at)}", href=address)
+
+
+def _instead(now: CarState, risk: PartRisk) -> list[Component]:
+    groups = {one.group for one in risk.reasons if one.group and one.likelihood_ratio > 1.0}
+    others = [
+        other
+        for other in now.risks
+        if other.part != risk.part and any(e.group in groups and e.likelihood_ratio > 1.0 for e in other.reasons)
+    ]
+    shown: list[Component] = []
+    if others:
+        rows = [
+            html.Li([dcc.Link(part_name(o.part), href=part_address(now.known.id, o.part)), f" ({percent(o.degraded)})"])
+            for o in sorted(others, key=lambda o: -o.degraded)
+        ]
+        shown += [html.H2("What else looks like this"), html.Ul(rows)]
+    if risk.decided_by:
+        shown += [html.H2("What would decide"), html.P(risk.decided_by)]
+    return shown
+
+
+def _grown(shelf: SessionShelf, known: KnownCar, part: str, screen: Screen) -> list[Component]:
+    grown = shelf.garage.grown(known)
+    readings = [(s.started_at, s.odometer_km, of[part]) for s, of in grown if s.started_at is not None and part in of]
+    if len(readings) < 2:
+        return []
+    renewed = [
+        (event.at, event.odometer_km)
+        for event in shelf.garage.events(known)
+        if event.kind is EventKind.REPAIR and (event.part or "").partition(":")[0] == part
+    ]
+    figure = growth_figure(readings, renewed, screen)
+    spoken = ", ".join(f"{when(at)}: {percent(chance)}" for at, _, chance in readings[-6:])
+    return [
+        html.H2("How it grew"),
+        html.Div(
+            dcc.Graph(figure=figure, config=GRAPH_CONFIG),
+            role="img",
+            **labelled(f"How likely it was worn after the drives: {spoken}"),
+        ),
+    ]
+
+
+def _if_ignored(part: Part) -> list[Component]:
+    return [
+        html.H2("If it is left"),
+        html.P(part.fails_by),
+        html.P(part.consequence),
+        *([html.P(html.Strong("It can take the engine with it."))] if part.engine_at_risk else []),
+    ]
+
+
+def _work(now: CarState, part: Part) -> list[Component]:
+    steps = now.catalogue.steps
+    opened = opened_for(list(part.access), steps)
+    reached = [
+        part_name(other.id)
+        for other in now.catalogue.parts.values()
+        if other.id != part.id and other.access and set(opened_for(list(other.access), steps)) <= set(opened)
+    ]
+    with_it = [part_name(other) for other in part.together_with if other in now.catalogue.parts]
+    shown: list[Component] = [html.H2("When it is done")]
+    if opened:
+        shown.append(html.P(f"First comes off: {listed([steps[step].name for step in opened])}."))
+    if with_it:
+        shown.append(html.P(f"Worth doing together: {listed(with_it)}."))
+    if reached:
+        shown.append(html.P(f"Reached by the same access, so that it costs only the part: {listed(sorted(reached))}."))
+    if part.quality:
+        shown.append(html.P(part.quality))
+    shown += _list("Fitting", part.fitting) + _list("After fitting", part.after_fitting)
+    if part.first_drive_check:
+        shown.append(html.P([html.Strong("On the first drive: "), part.first_drive_check]))
+    cautions = [*part.cautions, *(caution for step in opened for caution in steps[step].cautions)]
+    box = cautions_box(tuple(dict.fromkeys(cautions)))
+    shown += [box] if box is not None else []
+    if not any("maker's own manual" in line for line in part.fitting):
+        shown.append(
+            html.P("Torques, part numbers and procedures come from the maker's own manual.", className="quiet")
+        )
+    shown.append(html.P(dcc.Link("See the plan of visits", href=car_address(VISITS, now.known.id))))
+    return shown
+
+
+def _list(title: str, lines: Sequence[str]) -> list[Component]:
+    return [html.H3(title), html.Ul([html.Li(line) for line in lines])] if lines else []

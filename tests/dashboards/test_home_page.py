@@ -1,0 +1,134 @@
+"""The page of a car and the page of a part, over a real logbook with findings written by hand."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from dash import dcc
+
+from dashboards.app import show_page
+from dashboards.changes import Changed, changes
+from dashboards.drawing import Screen
+from dashboards.growth_figure import growth_figure
+from dashboards.sessions import SessionShelf
+from obdwatch.logbook.logbook import Logbook
+from obdwatch.records import Event, EventKind, Finding, Span, Urgency, Verdict
+from tests.dashboards.samples import CAR, session
+from tests.dashboards.test_pages import components, text, visit
+from tests.dashboards.test_with_the_logbook import written
+
+STUCK = Finding(
+    "warm_up",
+    Verdict.FAULT,
+    "stuck_open",
+    Urgency.NEXT_SERVICE,
+    0.95,
+    parts=("thermostat", "coolant_temperature_sensor"),
+    spans=(Span(600.0, 900.0, "settled"),),
+)
+WELL = Finding("warm_up", Verdict.HEALTHY, confidence=0.95)
+OPEN = Finding("warm_up", Verdict.NOT_ENOUGH_DATA, drive_to_get="Drive from cold for 20 minutes.")
+CHARGES = Finding("charging", Verdict.HEALTHY, confidence=0.9)
+
+
+@pytest.fixture
+def logbook(tmp_path: Path) -> Logbook:
+    made = Logbook(tmp_path / "logbook")
+    made.add_car(replace(CAR, cylinders=6, coolant_pump="electric"))
+    for day, findings in ((2, (WELL, CHARGES)), (10, (STUCK, CHARGES)), (20, (STUCK, CHARGES))):
+        told = replace(session(f"day-{day}", day), odometer_km=170_000.0 + 100.0 * day)
+        made.add_session(written(made.sessions_folder, told))
+        made.save_analysis(told.id, findings, [])
+    return made
+
+
+def page(logbook: Logbook, path: str, **view: str) -> str:
+    return text(show_page(SessionShelf(logbook), visit(path, **view)).children)
+
+
+def test_the_car_is_told_in_one_sentence_with_what_to_do(logbook: Logbook) -> None:
+    shown = page(logbook, "/")
+    assert "The old blue estate" in shown
+    assert "As of the drive of Tuesday 20 January 2026" in shown
+    assert re.search(r"Thermostat\s+Worn with a probability of [5-9]\d%", shown)
+    assert "fails within 8,000 km" in shown
+    assert "fails within 5,000 miles" in page(logbook, "/", units="us")
+    assert re.search(r"Mend : [a-z ]+", shown)
+    assert "The same was found as in the drive before." in shown
+
+
+def test_what_changed_is_new_gone_not_shown_or_renewed() -> None:
+    earlier, at = session("a", 2), datetime(2026, 1, 3, tzinfo=UTC)
+    new = replace(STUCK, headline="It runs cold")
+    told = changes([new], [WELL], [], earlier)
+    assert told == (Changed("New", "It runs cold"),)
+    assert changes([WELL], [new], [], earlier) == (Changed("No longer seen", "It runs cold"),)
+    assert changes([OPEN], [new], [], earlier) == (Changed("Not shown by this drive", "It runs cold"),)
+    assert changes([new], [new], [], earlier) == ()
+    log = [
+        Event(CAR.id, at, EventKind.REPAIR, part="ignition_coil:3"),
+        Event(CAR.id, at - timedelta(days=9), EventKind.REPAIR, part="battery"),
+        Event(CAR.id, at, EventKind.NOTE, note="x"),
+    ]
+    assert changes([WELL], [WELL], log, earlier) == (Changed("Renewed", "ignition coil"),)
+
+
+def test_a_part_says_why_since_when_and_what_with_it(logbook: Logbook) -> None:
+    children = show_page(SessionShelf(logbook), visit("/part/blue/thermostat")).children
+    shown = text(children)
+    assert "Why, the weightiest first" in shown
+    assert "For:" in shown
+    links = [link.href for link in components(children, dcc.Link)]
+    assert "/drive/day-20?from=555.0&to=945.0" in links  # 300 s of the finding, and 15 % on either side
+    assert "/part/blue/coolant_temperature_sensor" in links
+    assert "When it is done" in shown
+    assert "Take care" in shown
+    (graph,) = components(children, dcc.Graph)
+    heights = list(graph.figure.data[0].y)
+    assert len(heights) == 3
+    assert heights[0] < heights[1] <= heights[2]  # healthy, then suspected
+
+
+def test_a_repair_takes_the_suspicion_away(logbook: Logbook) -> None:
+    shelf = SessionShelf(logbook)
+    before = text(show_page(shelf, visit("/part/blue/thermostat")).children)
+    logbook.add_event(
+        Event(CAR.id, datetime(2026, 1, 21, tzinfo=UTC), EventKind.REPAIR, 172_100.0, "thermostat", note="new")
+    )
+    after = text(show_page(shelf, visit("/part/blue/thermostat")).children)
+    assert re.search(r"Worn with a probability of [5-9]\d%", before)
+    assert re.search(r"Worn with a probability of (under 1|\d)%", after)
+
+
+@pytest.mark.parametrize("path", ["/part/blue/flux_capacitor", "/part/nobody/thermostat", "/part/blue/", "/car/nobody"])
+def test_what_is_not_there_is_said(logbook: Logbook, path: str) -> None:
+    shown = page(logbook, path)
+    assert "no such part" in shown or "no car with that name" in shown
+
+
+def test_parts_the_car_does_not_have_are_not_there(logbook: Logbook) -> None:
+    logbook.save_car(replace(CAR, intake_flaps=False))
+    assert "no such part" in page(logbook, "/part/blue/intake_flap_actuator")
+
+
+def test_an_empty_logbook_and_a_car_without_drives_say_how_to_begin(tmp_path: Path) -> None:
+    made = Logbook(tmp_path / "empty")
+    assert "obdwatch demo" in page(made, "/")
+    made.add_car(CAR)
+    assert "No drive of this car has been recorded yet." in page(made, "/")
+    made.add_session(written(made.sessions_folder, session("new")))
+    assert "obdwatch analyse --all" in page(made, "/")
+
+
+def test_a_growth_without_odometer_is_drawn_over_dates() -> None:
+    at = datetime(2026, 1, 1, tzinfo=UTC)
+    later, screen = at + timedelta(days=30), Screen(900, "us")
+    over_dates = growth_figure([(at, None, 0.1), (later, 1000.0, 0.9)], [(at, None)], screen)
+    assert over_dates.layout.xaxis.type == "date"
+    assert list(over_dates.data[0].y) == [10.0, 90.0]
+    over_miles = growth_figure([(at, 1609.344, 0.1), (at, 3218.688, 0.9)], [(at, 2000.0)], screen)
+    assert list(over_miles.data[0].x) == pytest.approx([1000.0, 2000.0])
