@@ -12,8 +12,8 @@ import numpy as np
 
 from obdwatch.decoding.monitors import MISFIRE_COUNT
 from obdwatch.decoding.parameters import PARAMETER_BY_KEY
-from obdwatch.explanations.compose import parameter_words
 from obdwatch.explanations.explanation import CodeExplanation, Origin
+from obdwatch.explanations.live_hints import parameter_words
 from obdwatch.explanations.naming import capital
 from obdwatch.records import BoolArray, Drive, Finding, FloatArray, FreezeFrame, Verdict
 from obdwatch.signals.alignment import grid, hold

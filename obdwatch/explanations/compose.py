@@ -15,9 +15,9 @@ from typing import Any
 
 from obdwatch.explanations.check_lists import without_repeats
 from obdwatch.explanations.code_table import DATA, CodeFacts, Component, component_of
-from obdwatch.explanations.explanation import Cause, CodeExplanation, LiveData, Origin
-from obdwatch.explanations.live_hints import LEFT_OUT, hints_for
-from obdwatch.explanations.naming import capital, naming_of
+from obdwatch.explanations.explanation import Cause, CodeExplanation, Origin
+from obdwatch.explanations.live_hints import beside_each_other, live_data_of
+from obdwatch.explanations.naming import capital, filled_in, naming_of
 from obdwatch.explanations.toml_sections import table
 from obdwatch.urgency import Urgency
 
@@ -37,9 +37,6 @@ _NO_PART = frozenset(
     {"signal", "link", "pair", "pair_running", "pair_temp", "quantity", "system", "setting", "learned", "shift", "gear",
      "mixture", "control", "network", "flow", "supply", "cam"}
 )  # fmt: skip
-
-# A live value marked so in components.csv does not come from the component itself: it only shows what follows.
-CONSEQUENCE = "~"
 
 MAY_DRIVE = {
     Urgency.WATCH: "Yes. Note it and see whether it comes back.",
@@ -117,7 +114,7 @@ def _from_fault(facts: CodeFacts, component: Component) -> CodeExplanation:
     return CodeExplanation(
         code=facts.code,
         title=title_of(facts, component, fault["title"]),
-        meaning=_filled(fault["meaning"], values),
+        meaning=filled_in(fault["meaning"], values),
         purpose=component.purpose,
         car_does=fault.get("car_does", group["car_does"]),
         driver_notices=fault.get("notices", group["notices"]),
@@ -125,9 +122,9 @@ def _from_fault(facts: CodeFacts, component: Component) -> CodeExplanation:
         may_drive=consequences.may_drive,
         cautions=caution_sentences([*group["cautions"], *fault.get("cautions", ())]),
         causes=_causes(fault["causes"], values, component, facts),
-        first_checks=_checks(fault.get("look", group["look"]), group.get("checks", fault["checks"]), values),
-        live_data=_live_data(component, facts, fault),
-        confused_with=_different(_filled(fault["confused"], values), fault.get("group_confused", group["confused"])),
+        first_checks=_checks(fault.get("look", group["look"]), _safe_checks(group, fault), values),
+        live_data=live_data_of(component, facts, fault),
+        confused_with=_different(filled_in(fault["confused"], values), fault.get("group_confused", group["confused"])),
         standard=True,
         origin=Origin.COMPOSED,
         system=group["system"],
@@ -142,20 +139,20 @@ def _from_condition(facts: CodeFacts) -> CodeExplanation:
     group = group_table(condition["group"])
     values = {"bank": str(facts.place.bank or ""), "cylinder": str(facts.place.cylinder or "")}
     consequences = _consequences(group, condition, "")
-    keys = [_filled(key, values) for key in condition["live_data"]]
+    keys = [filled_in(key, values) for key in condition["live_data"]]
     return CodeExplanation(
         code=facts.code,
-        title=_filled(condition["title"], values),
-        meaning=_filled(condition["meaning"], values),
+        title=filled_in(condition["title"], values),
+        meaning=filled_in(condition["meaning"], values),
         purpose="",
         car_does=condition.get("car_does", group["car_does"]),
         driver_notices=condition.get("notices", group["notices"]),
         urgency=consequences.urgency,
         may_drive=consequences.may_drive,
         cautions=caution_sentences([*group["cautions"], *condition.get("cautions", ())]),
-        causes=tuple(Cause(_filled(cause["text"], values), cause.get("part")) for cause in condition["causes"]),
+        causes=tuple(Cause(filled_in(cause["text"], values), cause.get("part")) for cause in condition["causes"]),
         first_checks=_checks(condition.get("look", group["look"]), group.get("checks", condition["checks"]), values),
-        live_data=_beside_each_other(keys, condition["look_for"]),
+        live_data=beside_each_other(keys, condition["look_for"]),
         confused_with=_different(condition["confused"], condition.get("group_confused", group["confused"])),
         standard=True,
         origin=Origin.COMPOSED,
@@ -195,13 +192,20 @@ def _causes(
         own = bool(row.get("self"))
         if own and "{name}" in row["text"] and component.kind in _NO_PART:
             continue
-        causes.append(Cause(_filled(row["text"], values), row.get("part") or (part if own else None)))
+        causes.append(Cause(filled_in(row["text"], values), row.get("part") or (part if own else None)))
     return tuple(causes)
 
 
+def _safe_checks(group: Mapping[str, Any], fault: Mapping[str, Any]) -> list[str]:
+    """A dangerous system has its own checks in place of the fault's, unless those touch nothing (`asks_only`)."""
+    if fault.get("asks_only"):
+        return list(fault["checks"])
+    return list(group.get("checks", fault["checks"]))
+
+
 def _checks(look: str, checks: list[str], values: Mapping[str, str]) -> tuple[str, ...]:
-    """From bare hands to instruments; a dangerous system has its own checks in place of those of the failure type."""
-    return without_repeats([look, *(_filled(check, values) for check in checks)])
+    """From bare hands to instruments, nothing twice."""
+    return without_repeats([look, *(filled_in(check, values) for check in checks)])
 
 
 def _part(component: Component, facts: CodeFacts) -> str | None:
@@ -211,53 +215,5 @@ def _part(component: Component, facts: CodeFacts) -> str | None:
     return component.part.replace("{cam}", facts.place.cam or "") or None
 
 
-def _live_data(component: Component, facts: CodeFacts, fault: Mapping[str, Any]) -> tuple[LiveData, ...]:
-    """What to look for in each live value; a value of which nothing certain can be said is left out.
-
-    The failure type says it of the first value where that comes from the component itself; else `live_hints` does.
-    """
-    place = facts.place
-    values = {
-        "bank": str(place.bank or 1),
-        "sensor": str(place.sensor or 1),
-        "letter": (place.circuit or "d").lower(),
-    }
-    found: list[LiveData] = []
-    for number, marked in enumerate(component.live_data):
-        key = marked.removeprefix(CONSEQUENCE)
-        hint = hints_for(component.group, key, electrical=bool(fault.get("electrical")))
-        said = hint.first if marked.startswith(CONSEQUENCE) else fault["look_for"] or hint.first
-        if number and not marked.startswith(CONSEQUENCE):
-            said = hint.beside or (
-                f"Look at it side by side with the {parameter_words(found[0].key)}." if found else ""
-            )
-        if said and said != LEFT_OUT:
-            found.append(LiveData(_filled(key, values), said))
-    return tuple(found)
-
-
-def _beside_each_other(keys: list[str], look_for: str) -> tuple[LiveData, ...]:
-    """The first value is looked at, the others are held against it."""
-    if not keys:
-        return ()
-    return (LiveData(keys[0], look_for), *(LiveData(key, _side_by_side(keys[0])) for key in keys[1:]))
-
-
-def _side_by_side(key: str) -> str:
-    return f"Look at it side by side with the {parameter_words(key)}."
-
-
-def parameter_words(key: str) -> str:
-    """Return a parameter key in plain words, without the abbreviations that keys use."""
-    words = {"egr": "exhaust recirculation", "evap": "tank"}
-    return " ".join(words.get(word, word) for word in key.split("_"))
-
-
 def _different(*texts: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(text for text in texts if text))
-
-
-def _filled(text: str, values: Mapping[str, str]) -> str:
-    for name, value in values.items():
-        text = text.replace(f"{{{name}}}", value)
-    return text

@@ -1,6 +1,6 @@
-"""What a live value shows when a part of a system fails that has no live value of its own (`data/live_hints.csv`).
+"""What to look for in live values: said by the failure type, or by the system that failed (`data/live_hints.csv`).
 
-Empty where nothing certain can be said: then the value is better not shown at all.
+A value of which nothing certain can be said is better not shown at all.
 """
 
 from __future__ import annotations
@@ -10,11 +10,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from types import MappingProxyType
+from typing import Any
 
-from obdwatch.explanations.code_table import DATA
+from obdwatch.explanations.code_table import DATA, CodeFacts, Component
+from obdwatch.explanations.explanation import LiveData
+from obdwatch.explanations.naming import filled_in
 from obdwatch.explanations.toml_sections import text_of
 
 LIVE_HINTS = DATA / "live_hints.csv"
+# A live value marked so in components.csv does not come from the component itself: it only shows what follows.
+CONSEQUENCE = "~"
 LEFT_OUT = "-"  # in the table: this value says nothing about this system
 
 
@@ -45,3 +50,45 @@ def _hints() -> Mapping[tuple[str, str], tuple[str, str, str]]:
             for group, key, working, wiring, beside in rows
         }
     )
+
+
+def live_data_of(component: Component, facts: CodeFacts, fault: Mapping[str, Any]) -> tuple[LiveData, ...]:
+    """Return what to look for in each live value; a value of which nothing certain can be said is left out.
+
+    The failure type says it of the first value where that comes from the component itself; else the hints do.
+    """
+    place = facts.place
+    values = {
+        "bank": str(place.bank or 1),
+        "sensor": str(place.sensor or 1),
+        "letter": (place.circuit or "d").lower(),
+    }
+    found: list[LiveData] = []
+    for number, marked in enumerate(component.live_data):
+        key = marked.removeprefix(CONSEQUENCE)
+        hint = hints_for(component.group, key, electrical=bool(fault.get("electrical")))
+        said = hint.first if marked.startswith(CONSEQUENCE) else fault["look_for"] or hint.first
+        if number and not marked.startswith(CONSEQUENCE):
+            said = hint.beside or (
+                f"Look at it side by side with the {parameter_words(found[0].key)}." if found else ""
+            )
+        if said and said != LEFT_OUT:
+            found.append(LiveData(filled_in(key, values), said))
+    return tuple(found)
+
+
+def beside_each_other(keys: list[str], look_for: str) -> tuple[LiveData, ...]:
+    """Return live values of which the first is looked at and the others are held against it."""
+    if not keys:
+        return ()
+    return (LiveData(keys[0], look_for), *(LiveData(key, _side_by_side(keys[0])) for key in keys[1:]))
+
+
+def _side_by_side(key: str) -> str:
+    return f"Look at it side by side with the {parameter_words(key)}."
+
+
+def parameter_words(key: str) -> str:
+    """Return a parameter key in plain words, without the abbreviations that keys use."""
+    words = {"egr": "exhaust recirculation", "evap": "tank"}
+    return " ".join(words.get(word, word) for word in key.split("_"))

@@ -6,6 +6,7 @@ Kept apart from composing because every awkward sentence begins here.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from obdwatch.explanations.code_table import Component
@@ -104,3 +105,10 @@ def _with_letter(bare: str, head: str, tail: list[str], circuit: str | None) -> 
 def _is_plural(head: str) -> bool:
     last = head.split()[-1]
     return " and " in head or (last.endswith("s") and not last.endswith("ss") and last not in _SINGULAR_IN_S)
+
+
+def filled_in(text: str, values: Mapping[str, str]) -> str:
+    """Return a template with its placeholders filled in; those without a value stay."""
+    for name, value in values.items():
+        text = text.replace(f"{{{name}}}", value)
+    return text

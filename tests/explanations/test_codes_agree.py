@@ -249,3 +249,19 @@ def test_a_number_is_said_once(all_composed: list[CodeExplanation]) -> None:
     for item in all_composed:
         assert not re.search(r"sensor, sensor \d", item.title), item.title
     assert "nock sensor 2" in explain("P0332").title
+
+
+def test_a_program_that_does_not_match_does_not_forbid_driving(explained: list[CodeExplanation]) -> None:
+    """A missing step after a repair: no more than "soon", and no check that says the car must stand."""
+    found = [item for item in explained if item.code.startswith("U03")]
+    assert found
+    for item in found:
+        assert item.urgency is not Urgency.STOP, item.code
+        assert "driven again" not in " ".join(item.first_checks), item.code
+        assert any("maker's tool" in check for check in item.first_checks), item.code
+
+
+def test_a_level_sensor_is_not_spoken_of_as_a_thermometer() -> None:
+    for code in ("P2556", "P2557", "P2558", "P2559"):
+        assert "temperature" not in explain(code).car_does, code
+    assert "level" in explain("P2557").first_checks[0]
