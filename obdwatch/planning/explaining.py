@@ -13,6 +13,8 @@ from obdwatch.planning.wishes import HORIZON_MILES
 from obdwatch.planning.words import chance, distance, listed, money, sentence, working_time
 
 LIFE_WORTH_SAYING = 0.05  # share of a life that is thrown away
+HOURS_WORTH_SAYING = 0.25  # of access saved
+LEAST_HOURS = 1e-6  # less is what sums of hours leave behind
 
 
 def why_done(case: Case, choice: Choice, free: Choice, visit: int) -> Mapping[str, str]:
@@ -25,7 +27,8 @@ def why_done(case: Case, choice: Choice, free: Choice, visit: int) -> Mapping[st
     for job in by_weight(case, choice, visit):
         candidate = case.candidates[job]
         sharing = _sharing(case, before, job)
-        rides_along = bool(sharing) and gain_alone(candidate, visit) < 0.0
+        adds_access = added_hours(case, before, job) > LEAST_HOURS
+        rides_along = bool(sharing) and not adds_access and gain_alone(candidate, visit) < 0.0
         said = [_reason(case, candidate, rides_along), sharing, _timing(case, candidate, visit, free[job])]
         found[candidate.job.part.id] = " ".join(sentence(text) for text in said if text)
         before.append(job)
@@ -41,7 +44,7 @@ def _reason(case: Case, candidate: Candidate, rides_along: bool) -> str:
             allowed = f"more than the {trip.most_risk:.0%} allowed"
             return f"it would fail on the trip with a chance of {risk:.1%}, {allowed}"
     if rides_along:
-        return ""  # it is there for what is open anyway
+        return ""  # it is there for what is open anyway; how worn it is comes with that
     return (
         f"{_worn(candidate)} and fails within {distance(HORIZON_MILES, case.wishes.units)} with a chance of "
         f"{chance(candidate.curve.fails_within(HORIZON_MILES))}, which would cost about {_failure(case, candidate)}"
@@ -61,48 +64,32 @@ def _failure(case: Case, candidate: Candidate) -> str:
 def _sharing(case: Case, before: list[int], job: int) -> str:
     """What the jobs before it in the visit save this one."""
     candidate = case.candidates[job]
-    if not before or candidate.job.access_hours == 0.0:
+    added = added_hours(case, before, job) if before else candidate.job.access_hours
+    if candidate.job.access_hours - added < min(HOURS_WORTH_SAYING, max(candidate.job.access_hours, LEAST_HOURS)):
         return ""
-    added = added_hours(case, before, job)
-    saved = candidate.job.access_hours - added
-    if saved <= 0.0:
-        return ""
-    names = listed([f"the {case.candidates[host].job.part.name}" for host in _hosts(case, before, job)])
-    anyway = f"for {names} you {_shared_step(case, before, job)} anyway"
-    if added > 0.0:
+    step, host = _shared_step(case, before, job)
+    anyway = f"for the {host} you {step} anyway"
+    if added > LEAST_HOURS:
         alone = working_time(candidate.job.access_hours)
         return f"{anyway}: {_doing(candidate)} adds {working_time(added)} of access and not {alone}"
     own = candidate.job.hours
     work = f"no labour but its own {working_time(own)}" if own > 0.0 else "no labour"
     alone = working_time(candidate.alone_hours)
-    return f"{anyway}: {_doing(candidate)} adds {work}; by itself it would take {alone}"
+    return f"{anyway}: {_doing(candidate)} adds {work}; by itself it would take {alone}, and {_worn(candidate)}"
 
 
 def _doing(candidate: Candidate) -> str:
     return f"doing the {candidate.job.part.name} as well"
 
 
-def _shared_step(case: Case, before: list[int], job: int) -> str:
-    """The name of the longest step that is open for the jobs before and needed by this one."""
-    shared = case.programme.needs[job] & case.programme.needs[before].any(axis=0)
-    steps = [
-        case.catalogue.steps[id_]
-        for (kind, id_), here in zip(case.items, shared, strict=True)
-        if here and kind == "step"
-    ]
-    return max(steps, key=lambda step: known(step.hours) or 0.0).name
-
-
-def _hosts(case: Case, before: list[int], job: int) -> list[int]:
-    """The fewest earlier jobs of the visit, most important first, that open what this one shares with them."""
-    wanted = case.programme.needs[job] & (case.programme.item_hours > 0.0)
-    hosts = []
-    for host in before:
-        opens = wanted & case.programme.needs[host]
-        if opens.any():
-            hosts.append(host)
-            wanted = wanted & ~opens
-    return hosts
+def _shared_step(case: Case, before: list[int], job: int) -> tuple[str, str]:
+    """The longest step that is open for earlier jobs and needed by this one, and the first part it is open for."""
+    steps = case.catalogue.steps
+    opened = {step for host in before for step in case.candidates[host].job.access}
+    shared = [step for step in case.candidates[job].job.access if step in opened]
+    longest = max(shared, key=lambda step: known(steps[step].hours) or 0.0)
+    host = next(host for host in before if longest in case.candidates[host].job.access)
+    return steps[longest].name, case.candidates[host].job.part.name
 
 
 def _timing(case: Case, candidate: Candidate, visit: int, free: int) -> str:
@@ -133,7 +120,8 @@ def left_alone(case: Case, choice: Choice, free: Choice) -> tuple[LeftAlone, ...
 def _custom(part: Part, done: list[Part]) -> str:
     """What a mechanic would do without reckoning, where the plan does otherwise."""
     with_it = [other.name for other in done if part.id in other.together_with]
-    return f" Often done together with the {listed(with_it)}, which is in the plan: look at it then." if with_it else ""
+    names = listed([f"the {name}" for name in with_it])
+    return f" Often done together with {names}, which the plan does: look at it then." if with_it else ""
 
 
 def _why_left(case: Case, job: int, free: int) -> str:

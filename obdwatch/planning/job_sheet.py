@@ -13,7 +13,7 @@ from obdwatch.parts.part import Catalogue, Part
 from obdwatch.planning.access import known, opened_for
 from obdwatch.planning.jobs import Job, job_for
 from obdwatch.planning.plan_records import Plan
-from obdwatch.planning.words import distance, money, sentence, working_time
+from obdwatch.planning.words import distance, listed, money, sentence, working_time
 from obdwatch.records import Car, Visit
 
 FROM_THE_MANUAL = (
@@ -64,7 +64,8 @@ def job_sheet(plan: Plan, number: int, catalogue: Catalogue, context: SheetConte
     jobs = [job_for(catalogue.parts[part], catalogue.steps, seen.car) for part in visit.jobs]
     parts = [job.part for job in jobs]
     sections = (
-        SheetSection("Before you start", (FROM_THE_MANUAL, *_tests(parts, seen), *_cautions(parts, visit, catalogue))),
+        SheetSection("Before you start", (FROM_THE_MANUAL, *_cautions(parts, visit, catalogue))),
+        SheetSection("Check before you buy", _tests(parts, seen)),
         SheetSection("Parts to buy", tuple(_part_line(job, plan.currency) for job in jobs)),
         SheetSection("Bought with them", _extra_lines(jobs, plan.currency)),
         SheetSection("Open in this order", _access_lines(visit, catalogue), numbered=True),
@@ -89,11 +90,7 @@ def _summary(visit: Visit, plan: Plan) -> str:
 
 
 def _tests(parts: Iterable[Part], seen: SheetContext) -> tuple[str, ...]:
-    return tuple(
-        f"To be surer of the {part.name} before you buy it: {sentence(seen.decided_by[part.id])}"
-        for part in parts
-        if seen.decided_by.get(part.id)
-    )
+    return tuple(f"{part.name}: {sentence(seen.decided_by[part.id])}" for part in parts if seen.decided_by.get(part.id))
 
 
 def _cautions(parts: Iterable[Part], visit: Visit, catalogue: Catalogue) -> tuple[str, ...]:
@@ -134,7 +131,13 @@ def _closing_lines(visit: Visit, catalogue: Catalogue) -> tuple[str, ...]:
 
 
 def _per_part(parts: Iterable[Part], of: Callable[[Part], Iterable[str]]) -> tuple[str, ...]:
-    return tuple(f"{part.name}: {sentence(text)}" for part in parts for text in of(part))
+    """What is said of each part; what is said of several stands where the last of them does, once."""
+    said: dict[str, list[str]] = {}
+    for part in parts:
+        for text in of(part):
+            names = said.pop(sentence(text), [])
+            said[sentence(text)] = [*names, part.name]
+    return tuple(f"{listed(names)}: {text}" for text, names in said.items())
 
 
 def _first_drive(part: Part) -> tuple[str, ...]:

@@ -22,6 +22,8 @@ from obdwatch.planning.wishes import HORIZON_MILES, Wishes
 from obdwatch.planning.words import chance, distance, listed, money, sentence
 from obdwatch.records import Car, PartRisk, Visit
 
+MOST_NAMED = 6  # parts in one sentence
+
 
 @dataclass(frozen=True, slots=True)
 class _Solved:
@@ -109,8 +111,12 @@ def _assumptions(case: Case) -> tuple[str, ...]:
         f"ready for the trip means that no part fails on it with a chance above {chance(trip.most_risk)}"
         for trip in wishes.trips
     ]
-    unsure = [c.job.part.name for c in case.candidates if not c.risk.age_known]
-    if unsure:
+    unsure = [candidate.job.part.name for candidate in case.candidates if not candidate.risk.age_known]
+    if len(unsure) > MOST_NAMED:
+        said.append(
+            f"{len(unsure)} of {len(case.candidates)} parts are of unknown age, and taken to be as old as the car"
+        )
+    elif unsure:
         said.append(f"of unknown age, and taken to be as old as the car: {listed(unsure)}")
     return tuple(sentence(text) for text in said)
 

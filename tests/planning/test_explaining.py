@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from obdwatch.errors import InputError
+from obdwatch.parts.part import AccessStep
 from obdwatch.planning.plan import plan_visits, what_if_only
 from obdwatch.planning.plan_records import Plan
 from obdwatch.planning.wishes import Trip, Wishes, spaced_visits
@@ -45,7 +46,7 @@ def test_a_part_that_rides_along_says_whose_access_it_uses_and_that_it_adds_no_l
         "For the ventilation valve you take off the intake manifold anyway: doing the starter motor "
     )
     assert "adds no labour but its own 30 minutes" in said
-    assert "by itself it would take 2.8 hours" in said
+    assert said.endswith("by itself it would take 2.8 hours, and it is perhaps worn (30%).")
 
 
 def test_a_part_that_needs_more_than_is_open_says_how_much() -> None:
@@ -90,7 +91,7 @@ def test_what_is_left_alone_says_why() -> None:
     assert "chance of 1%" in why["thermostat"]
     assert "throw away about" in why["thermostat"]
     assert why["thermostat"].endswith(
-        "Often done together with the coolant pump, which is in the plan: look at it then."
+        "Often done together with the coolant pump, which the plan does: look at it then."
     )
 
 
@@ -154,3 +155,29 @@ def test_a_trip_names_the_chance_of_failing_on_it() -> None:
         catalogue(part("battery")), [risk("battery", (0.01, 0.05, 0.19))], Wishes(trips=(Trip(0.0, 5000.0, 0.04),))
     )
     assert "on the trip with a chance of 5.0%, more than the 4% allowed" in plan.visits[0].why["battery"]
+
+
+def test_hours_that_do_not_add_up_exactly_share_nothing_by_accident() -> None:
+    """Sums of 0.1 h and 0.2 h differ in the last digit by their order; that is no shared access."""
+    steps = {
+        name: AccessStep(name, f"open {name}", hours) for name, hours in (("one", 0.1), ("two", 0.2), ("three", 0.7))
+    }
+    parts = catalogue(
+        part("battery", access=("one",)), part("coolant_pump", access=("two", "three", "one")), steps=steps
+    )
+    lone = catalogue(part("battery"), part("coolant_pump", access=("three", "two", "one")), steps=steps)
+    risks = [risk("battery", (0.2, 0.7, 0.9), 0.9), risk("coolant_pump", WORN, 0.9)]
+    for each in (parts, lone):
+        plan = plan_visits(each, risks, Wishes(decided=frozenset({"battery", "coolant_pump"})))
+        assert "anyway" not in plan.visits[0].why["coolant_pump"]  # at most 0.1 h is shared, not worth a word
+
+
+def test_the_part_named_is_the_one_the_step_is_open_for() -> None:
+    parts = catalogue(
+        part("battery", access=("battery_off",)),
+        part("crankcase_ventilation", "ventilation valve", access=("intake_manifold",)),
+        part("starter_motor", access=("intake_manifold",)),
+    )
+    risks = [risk("battery", (0.5, 0.8, 0.9)), risk("crankcase_ventilation", WORN), risk("starter_motor", AGEING, 0.3)]
+    (visit,) = plan_visits(parts, risks, Wishes(visits_at=(0.0,), rate=100.0)).visits
+    assert visit.why["starter_motor"].startswith("For the ventilation valve you take off the intake manifold anyway:")

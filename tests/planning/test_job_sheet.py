@@ -60,10 +60,13 @@ def test_cautions_of_parts_steps_and_every_visit_are_there_once() -> None:
 
 
 def test_it_says_what_to_check_before_buying_and_what_to_do_after() -> None:
-    assert "To be surer of the coolant pump before you buy it: Look at the weep hole." in section("Before you start")
+    assert section("Check before you buy") == ("coolant pump: Look at the weep hole.",)
     assert section("After fitting") == ("coolant pump: Fill and bleed the coolant.",)
     assert section("On the first drive") == ("coolant pump: No drop under the car.",)
-    assert "starter motor: As the maker's manual says." in section("Fit")
+    fit = section("Fit")
+    assert "coolant pump: Clean the face." in fit
+    assert [line for line in fit if "starter motor" in line and line.endswith(": As the maker's manual says.")]
+    assert sum("maker's manual" in line for line in fit) == 1, "what holds for several parts is said once"
     assert "obdwatch log repair coolant_pump --car fern --odometer N" in section("Then")[0]
 
 
