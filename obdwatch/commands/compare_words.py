@@ -82,7 +82,8 @@ def measure_lines(proof: Proof, units: str, full: bool) -> list[str]:
 
 def _measure(one: Compared, units: str) -> list[str]:
     before, after = _side(one, one.before, units), _side(one, one.after, units)
-    what = one.why.rstrip(".").replace("It moved", "moved") if one.why else CHANGE_WORDS[one.change]
+    plain = "better" if one.change is Change.BETTER and not _has_range(one) else CHANGE_WORDS[one.change]
+    what = one.why.rstrip(".").replace("It moved", "moved") if one.why else plain
     lines = [f"  {_capital(one.words)}: {what}. Before {before}, after {after}{_limits(one, units)}."]
     if one.interval is not None and not _own_range(one):
         low, high = (_difference(end, one.unit, units) for end in one.interval)
@@ -98,6 +99,10 @@ def _side(one: Compared, side: Side | None, units: str) -> str:
         low, high = (quantity(end, one.unit, units, _digits(one)) for end in side.expected)
         return f"{text} (of that drive expected: {low} to {high})"
     return text
+
+
+def _has_range(one: Compared) -> bool:
+    return one.limits != (None, None) or _own_range(one)
 
 
 def _own_range(one: Compared) -> bool:

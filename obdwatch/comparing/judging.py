@@ -25,6 +25,8 @@ ASSUMED_FREEDOM = 4.0
 """Degrees of freedom that the assumed scatter from drive to drive is worth: as if it had been seen in five drives
 (assumption). It makes a single drive count for something, and gives way once there are several."""
 
+WITHIN = "It moved, but within its range."
+
 CLUSTERS = 3.0
 """Variance over mean of misfire counts where too few drives show it: they come in clusters (assumption)."""
 
@@ -130,7 +132,7 @@ def _values(blank: Compared, pairing: Pairing) -> Compared:
     return replace(
         blank,
         change=change,
-        why="It moved, but within its range." if moved and change is Change.UNCHANGED else "",
+        why=WITHIN if moved and change is Change.UNCHANGED else "",
         before=_side(pairing.before, before, rule),
         after=_side(pairing.after, after, rule),
         difference=plain.value,
@@ -199,6 +201,7 @@ def _counts(blank: Compared, pairing: Pairing) -> Compared:
     return replace(
         blank,
         change=change,
+        why=WITHIN if moved and change is Change.UNCHANGED else "",
         before=shown[0],
         after=shown[1],
         difference=shown[1].value - shown[0].value,

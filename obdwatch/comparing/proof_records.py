@@ -61,7 +61,7 @@ class Compared:
 
     `difference` is after less before, in `unit`, with its 95 % `interval`; `probability` that chance alone moves it so
     far. `limits` are the ends of the range that count as harm, None where there is none. `touched` says whether the
-    repair should move it. `why` is a sentence; `drive_to_get` what to drive to know more.
+    repair should move it. `why` is a sentence where there is more to say.
     """
 
     detector: str
@@ -77,7 +77,6 @@ class Compared:
     limits: tuple[float | None, float | None] = (None, None)
     touched: bool = False
     why: str = ""
-    drive_to_get: str = ""
 
 
 @dataclass(frozen=True, slots=True)

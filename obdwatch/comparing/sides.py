@@ -16,8 +16,9 @@ from obdwatch.records import Event, Session
 ONE_VISIT = timedelta(days=1.0)
 """Repairs so close together are one visit: what each did cannot be told apart."""
 
-MOST_DRIVES = 8
-"""So many drives on a side: the last ones before, the first ones after. More add little but wear (assumption)."""
+MOST_BEFORE, MOST_AFTER = 4, 8
+"""So many drives at most: the last ones before, since a fault grows and older drives show it less, and the first ones
+after (assumption)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +100,7 @@ def picked(sessions: Sequence[Session], repair: Repair, events: Sequence[Event])
     end = min((at for at in others if repair.at is not None and at > repair.at), default=None)
     before = [s for s in every.before if start is None or s.started_at is None or s.started_at >= start]
     after = [s for s in every.after if end is None or s.started_at is None or s.started_at < end]
-    return Sides(tuple(before[-MOST_DRIVES:]), tuple(after[:MOST_DRIVES]), every.undated)
+    return Sides(tuple(before[-MOST_BEFORE:]), tuple(after[:MOST_AFTER]), every.undated)
 
 
 def _touches(event: Event, touched: Collection[str]) -> bool:

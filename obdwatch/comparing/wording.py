@@ -106,7 +106,10 @@ def remarks(
             " proven."
         )
     said += _worse(measures)
-    said += [f"Something else shows after the repair: {text}" for text in _other_faults(before, after, deciding)]
+    said += [
+        f"Something else shows after the repair that did not before: {text}"
+        for text in _other_faults(before, after, deciding)
+    ]
     said += _unknown(pairs, deciding)
     return tuple(said)
 

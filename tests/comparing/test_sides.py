@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import pytest
 
-from obdwatch.comparing.sides import MOST_DRIVES, picked, repair_meant, split
+from obdwatch.comparing.sides import MOST_AFTER, MOST_BEFORE, picked, repair_meant, split
 from obdwatch.errors import InputError
 from obdwatch.records import Event, EventKind, Session
 from tests.comparing.drives import DAY
@@ -57,16 +57,16 @@ def test_drives_are_put_on_sides_by_date_or_else_by_odometer() -> None:
 
 
 def test_another_repair_of_the_same_numbers_ends_the_side() -> None:
-    events = (repair("coolant_pump", 5, 7), repair("thermostat", 10, 1), repair("battery", 12, 8),
+    events = (repair("coolant_pump", 7, 7), repair("thermostat", 10, 1), repair("battery", 12, 8),
               repair("thermostat", 20, 9))  # fmt: skip
     meant = repair_meant("1", events)
     sides = picked([drive(float(day) + 0.5) for day in range(25)], meant, events)
     starts = [(s.started_at - DAY).days for side in (sides.before, sides.after) for s in side if s.started_at]
-    assert starts == [5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17]
+    assert starts == [7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17]
 
 
 def test_the_drives_nearest_to_the_repair_are_taken() -> None:
     sides = picked([drive(float(day) + 0.5) for day in range(60)], repair_meant("2", LOG), LOG)
-    assert len(sides.before) == len(sides.after) == MOST_DRIVES
+    assert (len(sides.before), len(sides.after)) == (MOST_BEFORE, MOST_AFTER)
     assert sides.before[-1].started_at == DAY + timedelta(days=29.5)
     assert sides.after[0].started_at == DAY + timedelta(days=30.5)
