@@ -1,13 +1,14 @@
 """From what the drives of one car said to evidence for and against its parts.
 
 A fault is evidence for every part that could cause it, a healthy answer against those it would have shown, "not
-enough data" is none at all. The newest answer of a detector counts in full and each older one half of the next, for
-drives of one car largely see the same thing; what a part showed before it was renewed counts no more.
+enough data" is none at all. The newest answer of a detector counts in full and older ones less, for drives of one car
+largely see the same thing; what a part showed before it was renewed counts no more.
 """
 
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -18,8 +19,15 @@ from obdwatch.parts.likelihoods import Likelihoods
 from obdwatch.parts.renewals import Renewals
 from obdwatch.records import CodeReading, Evidence, Finding, Session, Verdict
 
-OLDER = 0.5  # weight of an answer by how many newer ones there are of the same detector (assumption)
-OLDEST = 6  # newer answers after which an older one no longer counts; its weight is below 2 %
+OLDER = 0.5
+"""Weight of an answer for each newer one of the same detector that it is replaced by or repeats: any for a healthy one,
+as wear may have begun since, and faults for a fault (assumption)."""
+
+NOT_AGAIN = 0.85
+"""Weight of a fault for each newer drive on which the same detector found nothing. Wear does not heal, and not every
+drive shows it: one quiet drive hardly changes what was seen, ten leave little of it (assumption)."""
+
+LEAST_WEIGHT = 0.02  # an answer with less says nothing any more
 FADES_KM = 8_000.0
 """Distance [km] after which a healthy answer counts half: the part may have begun to wear since. About 5,000 miles, the
 middle of the forecasts (assumption)."""
@@ -97,18 +105,20 @@ def evidence_of_findings(
     units: str = "metric",
 ) -> Iterator[Evidence]:
     """Yield what the findings of one car's drives say about `parts`; `odometer_km` [km] is the reading now."""
-    newer: dict[str, int] = {}
+    newer: Counter[tuple[str, Verdict]] = Counter()
     for drive in newest_first(drives):
         for finding in drive.findings:
             if finding.verdict is Verdict.NOT_ENOUGH_DATA:
                 continue
-            rank = newer.get(finding.detector, 0)
-            newer[finding.detector] = rank + 1
-            if rank > OLDEST:
+            faults, silences = (newer[finding.detector, each] for each in (Verdict.FAULT, Verdict.HEALTHY))
+            newer[finding.detector, finding.verdict] += 1
+            is_fault = finding.verdict is Verdict.FAULT
+            age = OLDER**faults * NOT_AGAIN**silences if is_fault else OLDER ** (faults + silences)
+            weight = age * _certainty(finding, likelihoods)
+            if weight < LEAST_WEIGHT:
                 continue
-            weight = OLDER**rank * _certainty(finding, likelihoods)
             said = explain(finding, units).headline
-            if finding.verdict is Verdict.FAULT:
+            if is_fault:
                 yield from _of_fault(drive.session, finding, said, parts, renewals, likelihoods, weight)
             else:
                 weight *= _freshness(drive.session, odometer_km)

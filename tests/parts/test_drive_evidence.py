@@ -117,6 +117,25 @@ def test_the_newest_drive_counts_most_in_whatever_order_they_come() -> None:
     assert by_drive["finding:s0:misfire"] == pytest.approx(0.3**0.5)
 
 
+def test_what_was_seen_is_hardly_undone_by_one_quiet_drive() -> None:
+    # Wear does not heal, and not every drive shows it; many quiet drives leave little of it.
+    seen, quiet = drive(0, misfires()), [drive(day, healthy()) for day in range(1, 12)]
+
+    def of_fault(found: list[Evidence]) -> float:
+        return next(
+            one for one in found if one.source == "finding:s0:misfire" and one.part == "ignition_coil"
+        ).likelihood_ratio
+
+    assert of_fault(said(seen, quiet[0])) == pytest.approx(272.32**0.85)
+    assert 1.0 < of_fault(said(seen, *quiet)) < 272.32**0.2
+
+
+def test_a_fault_seen_again_and_again_is_not_counted_again_and_again() -> None:
+    found = [one for one in said(*(drive(day, misfires()) for day in range(30))) if one.part == "ignition_coil"]
+    assert len(found) < 8
+    assert found[1].likelihood_ratio == pytest.approx(found[0].likelihood_ratio ** 0.5)
+
+
 def test_an_old_silence_fades_with_distance() -> None:
     fresh = ratios(said(drive(0, healthy(), odometer_km=100_000.0), odometer_km=100_000.0))
     faded = ratios(said(drive(0, healthy(), odometer_km=100_000.0), odometer_km=100_000.0 + FADES_KM))
