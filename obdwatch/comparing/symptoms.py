@@ -85,7 +85,7 @@ def symptom(
     worse = [m for m in own if m.change is Change.WORSE]
     unlike = unlike_conditions(detector, one, other, pairs, before, after)
     change, why = _outcome(one, other, bool(better), bool(worse), unlike)
-    wishes = _wishes(detector, change, other, after)
+    wishes = _wishes(detector, change, one, other, after)
     return Symptom(detector, change, one, other, why, wishes)
 
 
@@ -161,6 +161,8 @@ def _outcome(
             "The numbers that can be compared are {} beyond chance, but the drives do not show whether all is in order."
         )
         return (Change.BETTER, said.format("better")) if better else (Change.WORSE, said.format("worse"))
+    if was is OPEN and now is HEALTHY:
+        return Change.CANNOT_TELL, "It is in order now; whether it was before, those drives could not show."
     which = "after" if now is OPEN and was is not OPEN else "before" if now is not OPEN else "before and after"
     seen = " The fault was not seen again, but it could not have been seen." if was is FAULT else ""
     return Change.CANNOT_TELL, f"The drives {which} the repair could not show it.{seen}"
@@ -179,9 +181,11 @@ def _gone(one: Sequence[Verdict], other: Sequence[Verdict], better: bool, unlike
     return Change.BETTER, f"{gone}, but with so few drives and no number that moved beyond chance it stays open."
 
 
-def _wishes(detector: str, change: Change, other: Sequence[Verdict], after: Sequence[DriveRecord]) -> tuple[str, ...]:
-    if change not in (Change.BETTER, Change.CANNOT_TELL):
-        return ()
+def _wishes(
+    detector: str, change: Change, one: Sequence[Verdict], other: Sequence[Verdict], after: Sequence[DriveRecord]
+) -> tuple[str, ...]:
+    if change not in (Change.BETTER, Change.CANNOT_TELL) or (state(one) is OPEN and state(other) is HEALTHY):
+        return ()  # a drive before the repair cannot be made up for
     findings = [f for drive in after for f in drive.findings if f.detector == detector]
     asked = [f.drive_to_get for f in findings if f.verdict is OPEN and f.drive_to_get]
     if asked and state(other) is OPEN:

@@ -125,6 +125,13 @@ def test_a_fault_of_many_drives_that_never_returns_is_proven_without_a_number() 
     assert prove(after, before, ("thermostat",)).change is Change.WORSE
 
 
+def test_what_is_in_order_now_but_was_not_shown_before_asks_for_nothing_more() -> None:
+    proof = prove([made(1, Verdict.NOT_ENOUGH_DATA)], [made(50, Verdict.HEALTHY)], ("thermostat",))
+    assert proof.change is Change.CANNOT_TELL
+    assert "in order now" in proof.symptoms[0].why
+    assert proof.next_drive == ()
+
+
 def test_one_of_many_untouched_numbers_that_moves_by_chance_is_no_alarm() -> None:
     """A number at 2 % chance among twelve is expected; alone it would count (Holm 1979)."""
 
