@@ -39,7 +39,8 @@ class Component:
 
     `kind` chooses the wording of a failure type, `group` names the system it shares its consequences with,
     `part` is a wear part id (may hold `{cam}`), `live_data` are parameter keys (may hold `{bank}`, `{sensor}`,
-    `{letter}`; `~` before the first: a consequence), `urgency` is empty where that of the group holds.
+    `{letter}`, `{other_letter}` of a pair; `~` before it: a consequence), `urgency` is empty where that of the group
+    holds.
     """
 
     id: str

@@ -20,6 +20,7 @@ from obdwatch.explanations.toml_sections import text_of
 LIVE_HINTS = DATA / "live_hints.csv"
 # A live value marked so in components.csv does not come from the component itself: it only shows what follows.
 CONSEQUENCE = "~"
+_NAMED_WITHOUT_LETTER = {"throttle_position_a": "throttle_position"}  # SAE J1979 calls the first sensor so
 LEFT_OUT = "-"  # in the table: this value says nothing about this system
 
 
@@ -58,10 +59,12 @@ def live_data_of(component: Component, facts: CodeFacts, fault: Mapping[str, Any
     The failure type says it of the first value where that comes from the component itself; else the hints do.
     """
     place = facts.place
+    letters = (place.circuit or "d").lower().split("/")
     values = {
         "bank": str(place.bank or 1),
         "sensor": str(place.sensor or 1),
-        "letter": (place.circuit or "d").lower(),
+        "letter": letters[0],
+        "other_letter": letters[-1],
     }
     found: list[LiveData] = []
     for number, marked in enumerate(component.live_data):
@@ -73,7 +76,8 @@ def live_data_of(component: Component, facts: CodeFacts, fault: Mapping[str, Any
                 f"Look at it side by side with the {parameter_words(found[0].key)}." if found else ""
             )
         if said and said != LEFT_OUT:
-            found.append(LiveData(filled_in(key, values), said))
+            filled = filled_in(key, values)
+            found.append(LiveData(_NAMED_WITHOUT_LETTER.get(filled, filled), said))
     return tuple(found)
 
 

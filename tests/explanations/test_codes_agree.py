@@ -265,3 +265,18 @@ def test_a_level_sensor_is_not_spoken_of_as_a_thermometer() -> None:
     for code in ("P2556", "P2557", "P2558", "P2559"):
         assert "temperature" not in explain(code).car_does, code
     assert "level" in explain("P2557").first_checks[0]
+
+
+def test_pairs_of_sensors_show_their_own_live_values(
+    explained: list[CodeExplanation], all_composed: list[CodeExplanation]
+) -> None:
+    """SAE J1979 names pedal sensors D, E and F, and throttle sensors A (without letter), B and C."""
+    found = 0
+    for item in [*explained, *all_composed]:
+        facts = facts_of(item.code)
+        if facts and facts.component in ("throttle_position_sensors", "pedal_position_sensors"):
+            letters = {letter.lower() for letter in (facts.place.circuit or "").split("/")}
+            keys = {live.key for live in item.live_data}
+            assert {key.rsplit("_", 1)[-1].replace("position", "a") for key in keys} == letters, (item.code, keys)
+            found += 1
+    assert found == 12
