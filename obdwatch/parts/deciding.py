@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -40,6 +40,7 @@ class Test:
     cautions: tuple[str, ...] = ()
     detector: str = ""
     needs: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    symptom: str = ""
 
     def suits(self, car: Car | None) -> bool:
         """Whether the car, as far as it is known, is one this test can be made on."""
@@ -53,12 +54,20 @@ class Test:
         return " ".join((f"{self.do}: {self.tells}.", *self.cautions))
 
 
-def deciding_sentence(part: str, degraded: Mapping[str, float], tests: Sequence[Test], car: Car | None = None) -> str:
+def deciding_sentence(
+    part: str,
+    degraded: Mapping[str, float],
+    tests: Sequence[Test],
+    car: Car | None = None,
+    symptoms: Collection[str] = (),
+) -> str:
     """Return what would decide most whether a part is worn, empty where nothing would.
 
-    `degraded` are the probabilities of all parts now. Of tests that tell nearly as much as the best the quickest wins.
+    `degraded` are the probabilities of all parts now, `symptoms` those that were seen and speak for this part. Of tests
+    that tell nearly as much as the best the quickest wins.
     """
-    gains = [(information_gain(part, degraded, test), test) for test in tests if part in test.shows and test.suits(car)]
+    open_to = (test for test in tests if part in test.shows and (not test.symptom or test.symptom in symptoms))
+    gains = [(information_gain(part, degraded, test), test) for test in open_to if test.suits(car)]
     best = max((gain for gain, _ in gains), default=0.0)
     if best < LEAST_GAIN:
         return ""
@@ -115,6 +124,7 @@ def _test(row: Mapping[str, object], cautions: Mapping[str, str], path: Path) ->
             origin=str(row["origin"]),
             cautions=tuple(cautions[key] for key in row.get("cautions", ())),  # type: ignore[attr-defined]
             detector=detector,
+            symptom=str(row.get("symptom", "")),
             needs={name: tuple(values) for name, values in row.get("needs", {}).items()},  # type: ignore[attr-defined]
         )
     except KeyError as missing:

@@ -64,7 +64,7 @@ def assess(
             since_new_km=distances[part],
             age_known=part in known and distances[part] is not None,
             reasons=tuple(sorted(by_part[part], key=_weight)),
-            decided_by=deciding_sentence(part, degraded, table, car),
+            decided_by=deciding_sentence(part, degraded, table, car, _symptoms(by_part[part])),
         )
         for part in catalogue.parts
     ]
@@ -143,6 +143,10 @@ def _weighed(priors: Mapping[str, float], by_part: Mapping[str, Collection[Evide
         for ratios in silences.values():
             odds[part] = updated(odds[part], one_silence(ratios))
     return posteriors(odds, [one_symptom(symptoms[group].values()) for group in sorted(symptoms)])
+
+
+def _symptoms(evidence: Iterable[Evidence]) -> frozenset[str]:
+    return frozenset(one.group for one in evidence if one.likelihood_ratio > 1.0)
 
 
 def _weight(evidence: Evidence) -> tuple[float, str, str, str, float]:

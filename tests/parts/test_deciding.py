@@ -66,8 +66,16 @@ def test_nothing_is_named_where_nothing_would_change(sure: float) -> None:
 def test_a_car_without_single_coils_is_not_told_to_swap_one() -> None:
     states = dict.fromkeys(PART_IDS, 0.4)
     swap = [test for test in read_tests() if test.id == "swap_coil"]
-    assert deciding_sentence("ignition_coil", states, swap, Car(id="a", ignition="distributor")) == ""
-    assert deciding_sentence("ignition_coil", states, swap, Car(id="a")) != ""
+    seen = {"misfire"}
+    assert deciding_sentence("ignition_coil", states, swap, Car(id="a", ignition="distributor"), seen) == ""
+    assert deciding_sentence("ignition_coil", states, swap, Car(id="a"), seen) != ""
+
+
+def test_nobody_is_told_to_follow_a_misfire_that_was_not_seen() -> None:
+    states = dict.fromkeys(PART_IDS, 0.1) | {"ignition_coil": 0.5}
+    by_hand = [test for test in read_tests() if not test.detector]
+    assert "misfires" not in deciding_sentence("ignition_coil", states, by_hand)
+    assert "swap the coil" in deciding_sentence("ignition_coil", states, by_hand, None, {"misfire"})
 
 
 def test_the_shipped_table_has_a_test_for_every_part() -> None:
