@@ -26,10 +26,12 @@ MOST_NAMED = 6  # parts in one sentence
 
 
 @dataclass(frozen=True, slots=True)
-class _Solved:
+class Solved:
+    """A case with a choice of visits; `free` is the choice that is best without limits on money and hours."""
+
     case: Case
     choice: Choice
-    free: Choice  # without limits on money and hours
+    free: Choice
     proven: bool
 
 
@@ -42,7 +44,11 @@ def plan_visits(
     has. Raises InputError where wishes contradict each other, where no plan can keep the limits (naming the one to
     relax), or where the access steps cannot be followed.
     """
-    solved = _solved(case_for(catalogue, risks, wishes or Wishes(), car))
+    return plan_of(solved(case_for(catalogue, risks, wishes or Wishes(), car)))
+
+
+def plan_of(solved: Solved) -> Plan:
+    """Return what a choice of visits is, costs, and why."""
     case, choice = solved.case, solved.choice
     return Plan(
         visits=tuple(_visit(solved, number) for number in range(len(case.wishes.visits_at)) if number in choice),
@@ -53,7 +59,7 @@ def plan_visits(
         proven=solved.proven,
         assumptions=_assumptions(case),
         unknown=_unknown(case),
-        currency=catalogue.currency,
+        currency=case.catalogue.currency,
     )
 
 
@@ -65,11 +71,12 @@ def what_if_only(
     car: Car | None = None,
 ) -> OnlyThis:
     """Return what becomes of the plan where only one part is replaced, now. Raises InputError as `plan_visits` does."""
-    solved = _solved(case_for(catalogue, risks, wishes or Wishes(), car))
-    return only_this(solved.case, solved.choice, part)
+    best = solved(case_for(catalogue, risks, wishes or Wishes(), car))
+    return only_this(best.case, best.choice, part)
 
 
-def _solved(case: Case) -> _Solved:
+def solved(case: Case) -> Solved:
+    """Return the best choice of a case. Raises InputError where no choice keeps its limits."""
     check_choices(case)
     found = solve(case.programme)
     if found is None:
@@ -78,10 +85,10 @@ def _solved(case: Case) -> _Solved:
     if case.wishes.budget is not None or case.wishes.hours is not None:
         unlimited = solve(limited(limited(case.programme, "money", None), "hours", None))
         free = unlimited.visit_of if unlimited is not None else free
-    return _Solved(case, found.visit_of, free, found.proven)
+    return Solved(case, found.visit_of, free, found.proven)
 
 
-def _visit(solved: _Solved, number: int) -> Visit:
+def _visit(solved: Solved, number: int) -> Visit:
     case, choice = solved.case, solved.choice
     why = why_done(case, choice, solved.free, number)
     steps = case.catalogue.steps

@@ -11,6 +11,9 @@ in none) and y[i,v] = 1 where item i is paid in visit v:
                 x[j,v] = 0                                                where it is not allowed
 
 Whole x make y whole by themselves; the solver is told that y is whole all the same, because it then proves sooner.
+Where one item is needed by every job (the visit itself), the limits are put as budget * y[that item, v], which says the
+same for whole numbers and more for the rest; what the solver then calls optimal is added up anew, and where the sums
+differ, the plain limits are solved instead.
 """
 
 from __future__ import annotations
@@ -23,6 +26,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 
 from obdwatch.errors import InputError
+from obdwatch.planning.shared_items import asked_for, groups_of, summed
 from obdwatch.records import BoolArray, FloatArray
 
 OPTIMAL, INFEASIBLE = 0, 2  # of scipy.optimize.milp
@@ -79,17 +83,44 @@ def solve(programme: Programme) -> Solution | None:
 
     After `MOST_SECONDS` the best one found until then, not proven; raises InputError where there is none yet.
     """
-    jobs, choices = programme.cost.shape
-    visits, items = choices - 1, len(programme.item_cost)
-    if jobs == 0:
+    if len(programme.cost) == 0:
         return Solution((), 0.0, True)
     if not programme.allowed.any(axis=1).all():
         return None
+    terse = _terse(programme)
+    common = _common_item(terse)
+    sharp = _solve(terse, common)
+    if sharp is not None and not sharp.proven and common is not None:
+        return _solve(terse, None) or sharp
+    return sharp
+
+
+def _terse(programme: Programme) -> Programme:
+    """The same programme with items of the same users made one."""
+    groups = groups_of(programme.needs)
+    return replace(
+        programme,
+        needs=programme.needs[:, [group[0] for group in groups]],
+        item_cost=summed(programme.item_cost, groups),
+        item_money=summed(programme.item_money, groups),
+        item_hours=summed(programme.item_hours, groups),
+    )
+
+
+def _common_item(programme: Programme) -> int | None:
+    """An item that every job needs, None where there is none."""
+    common = np.flatnonzero(programme.needs.all(axis=0))
+    return int(common[0]) if len(common) else None
+
+
+def _solve(programme: Programme, common: int | None) -> Solution | None:
+    jobs, choices = programme.cost.shape
+    visits, items = choices - 1, len(programme.item_cost)
     found = milp(
         np.concatenate([programme.cost.ravel(), np.repeat(programme.item_cost, visits)]),
         integrality=np.ones(jobs * choices + items * visits),
         bounds=Bounds(0.0, np.concatenate([programme.allowed.ravel().astype(float), np.ones(items * visits)])),
-        constraints=_constraints(programme),
+        constraints=_constraints(programme, common),
         options={"mip_rel_gap": 0.0, "time_limit": MOST_SECONDS},
     )
     if found.status == INFEASIBLE:
@@ -128,7 +159,7 @@ def limited(programme: Programme, what: Literal["money", "hours"], most: float |
     return replace(programme, most_money=most) if what == "money" else replace(programme, most_hours=most)
 
 
-def _constraints(programme: Programme) -> list[LinearConstraint]:
+def _constraints(programme: Programme, common: int | None) -> list[LinearConstraint]:
     jobs, choices = programme.cost.shape
     visits, items = choices - 1, len(programme.item_cost)
     width = jobs * choices + items * visits
@@ -136,9 +167,12 @@ def _constraints(programme: Programme) -> list[LinearConstraint]:
     item_at = jobs * choices + np.arange(items * visits).reshape(items, visits)
     once = _rows([(job_at[job], np.ones(choices)) for job in range(jobs)], width)
     found = [LinearConstraint(once, 1.0, 1.0)]
+    by_job, by_item = asked_for(programme.needs)
+    pairs = [(item_at[item], job_at[job]) for job, item in by_job]
+    pairs += [(item_at[other], item_at[item]) for item, other in by_item]
     opening = [
-        (np.array([item_at[item, visit], job_at[job, visit]]), np.array([1.0, -1.0]))
-        for job, item in zip(*np.nonzero(programme.needs), strict=True)
+        (np.array([paid_at[visit], asking_at[visit]]), np.array([1.0, -1.0]))
+        for paid_at, asking_at in pairs
         for visit in range(visits)
     ]
     if opening:
@@ -149,9 +183,10 @@ def _constraints(programme: Programme) -> list[LinearConstraint]:
     )
     for most, own, shared in limits:
         if most is not None:
-            weights = np.concatenate([own, shared])
+            in_visit = np.zeros(items) if common is None else most * (np.arange(items) == common)
+            weights = np.concatenate([own, shared - in_visit])
             rows = [(np.concatenate([job_at[:, visit], item_at[:, visit]]), weights) for visit in range(visits)]
-            found.append(LinearConstraint(_rows(rows, width), -np.inf, most))
+            found.append(LinearConstraint(_rows(rows, width), -np.inf, most if common is None else 0.0))
     return found
 
 

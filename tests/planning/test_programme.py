@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from obdwatch.planning.programme import Programme, least, solve, total
+from obdwatch.planning.shared_items import asked_for, groups_of
 
 CENT = 0.01
 
@@ -105,3 +106,18 @@ def test_without_jobs_there_is_nothing_to_do() -> None:
     )
     assert found is not None
     assert (found.visit_of, found.cost, found.proven) == ((), 0.0, True)
+
+
+@given(st.integers(1, 6), st.integers(1, 6), st.data())
+def test_the_terse_items_ask_for_all_that_is_needed(jobs: int, items: int, data: st.DataObject) -> None:
+    flags = data.draw(st.lists(st.booleans(), min_size=jobs * items, max_size=jobs * items))
+    needs = np.array(flags, bool).reshape(jobs, items)
+    groups = groups_of(needs)
+    assert sorted(item for group in groups for item in group) == list(range(items))
+    terse = needs[:, [group[0] for group in groups]]
+    by_job, by_item = asked_for(terse)
+    for job in range(jobs):
+        reached = {item for asking, item in by_job if asking == job}
+        while more := {other for item, other in by_item if item in reached} - reached:
+            reached |= more
+        assert reached == set(np.flatnonzero(terse[job]))
