@@ -36,7 +36,7 @@ def posteriors(probabilities: Mapping[str, float], symptoms: Sequence[Ratios]) -
     """
     now = {part: min(1.0 - EDGE, max(EDGE, each)) for part, each in probabilities.items()}
     shared = []
-    for symptom in symptoms:
+    for symptom in sorted(symptoms, key=lambda one: sorted(one.items())):  # so that no rounding depends on their order
         causes = {part: ratio for part, ratio in sorted(symptom.items()) if part in now and ratio > 1.0}
         if len(causes) == 1:
             ((part, ratio),) = causes.items()
