@@ -31,11 +31,11 @@ CONDITION = "condition"  # the failure type of codes that name no part
 
 _DRIVEN = frozenset({"driven", "heater", "lamp", "relay"})
 _SENSING = frozenset({"sensor", "temp", "switch", "level", "position", "oxygen"})
-_CARRYING = frozenset({"link"})  # a line between units is read like a signal
+_CARRYING = frozenset({"link", "feed"})  # lines between units, and feeds, are read like a signal
 # Kinds of which nobody can say "the ... itself is broken": a voltage, a pair of readings, a learned value.
 _NO_PART = frozenset(
-    {"signal", "link", "pair", "pair_running", "pair_temp", "quantity", "system", "setting", "learned", "shift", "gear",
-     "mixture", "control", "network", "flow", "supply", "cam"}
+    {"signal", "link", "feed", "pair", "pair_running", "pair_temp", "quantity", "system", "setting", "learned", "shift",
+     "gear", "mixture", "control", "network", "flow", "supply", "cam"}
 )  # fmt: skip
 
 MAY_DRIVE = {

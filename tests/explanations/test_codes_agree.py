@@ -280,3 +280,11 @@ def test_pairs_of_sensors_show_their_own_live_values(
             assert {key.rsplit("_", 1)[-1].replace("position", "a") for key in keys} == letters, (item.code, keys)
             found += 1
     assert found == 12
+
+
+def test_switches_on_the_steering_wheel_leave_its_plugs_alone() -> None:
+    """The plugs in the steering wheel stand beside that of the airbag."""
+    for code in ("P0564", "P0592", "P0815", "P2776", "P2781"):
+        item = explain(code)
+        assert any("Airbags" in caution for caution in item.cautions), code
+        assert not [check for check in item.first_checks if "Pull its plug" in check], code
