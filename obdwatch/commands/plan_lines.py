@@ -33,7 +33,7 @@ def plan_lines(plan: Plan, catalogue: Catalogue, calendar: Calendar) -> list[str
     if plan.unknown:
         lines += ["", "Not known:", *(f"  {text}" for text in plan.unknown)]
     if plan.visits:
-        lines += ["", "A sheet to take to the car: obdwatch plan --sheet 1 (--out FILE.html to print it)"]
+        lines += ["", "A sheet to take to the car: the same command with --sheet 1 (and --out sheet.html to print it)."]
     return [*lines, "", *CLOSING]
 
 

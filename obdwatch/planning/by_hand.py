@@ -7,44 +7,17 @@ break a limit; it is then said which, and the plan is shown all the same, becaus
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from obdwatch.errors import InputError
 from obdwatch.parts.part import Catalogue
 from obdwatch.planning.by_hand_words import limits_broken, place, why_dearer
 from obdwatch.planning.case import Case, case_for
 from obdwatch.planning.plan import Solved, plan_of, solved
-from obdwatch.planning.plan_records import LeftAlone, Plan
+from obdwatch.planning.plan_records import NOT_AT_ALL, ByHand, LeftAlone, Moves, Plan
 from obdwatch.planning.spending import Choice, expected
 from obdwatch.planning.wishes import Wishes
 from obdwatch.records import Car, PartRisk, Visit
-
-NOT_AT_ALL = 0  # the number of no visit
-
-Moves = Mapping[str, int]  # part id to the number of a possible visit, counted from 1; NOT_AT_ALL for none
-
-
-@dataclass(frozen=True, slots=True)
-class ByHand:
-    """A plan with jobs moved by hand, beside the best one.
-
-    `visit_of` and `best_visit_of` give the number of the possible visit of every part of which something is known
-    (`NOT_AT_ALL`: none). `more` is how much more `plan` is expected to cost than `best`, `why` that in words (empty
-    where nothing was moved), `broken` the limits that it does not keep, as sentences.
-    """
-
-    plan: Plan
-    best: Plan
-    visit_of: Mapping[str, int]
-    best_visit_of: Mapping[str, int]
-    more: float
-    why: str
-    broken: tuple[str, ...]
-
-    @property
-    def moved(self) -> frozenset[str]:
-        """The parts that are elsewhere than in the best plan."""
-        return frozenset(part for part, visit in self.visit_of.items() if visit != self.best_visit_of[part])
 
 
 def plan_by_hand(

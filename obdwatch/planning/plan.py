@@ -16,7 +16,7 @@ from obdwatch.planning.explaining import left_alone, why_done
 from obdwatch.planning.limits import check_choices, infeasible
 from obdwatch.planning.only_this import only_this
 from obdwatch.planning.plan_records import LeftAlone, OnlyThis, Plan
-from obdwatch.planning.programme import limited, solve
+from obdwatch.planning.programme import MOST_SECONDS, limited, solve
 from obdwatch.planning.spending import Choice, bill, compared, expected
 from obdwatch.planning.wishes import HORIZON_MILES, Wishes
 from obdwatch.planning.words import chance, distance, listed, money, sentence
@@ -57,7 +57,7 @@ def plan_of(solved: Solved) -> Plan:
         comparison=compared(case, choice),
         horizon_miles=HORIZON_MILES,
         proven=solved.proven,
-        assumptions=_assumptions(case),
+        assumptions=_assumptions(case, solved.proven),
         unknown=_unknown(case),
         currency=case.catalogue.currency,
     )
@@ -102,7 +102,7 @@ def _unjudged(case: Case) -> tuple[LeftAlone, ...]:
     return tuple(LeftAlone(part, None, "Nothing is known of its risk, so it is in no visit.") for part in case.ignored)
 
 
-def _assumptions(case: Case) -> tuple[str, ...]:
+def _assumptions(case: Case, proven: bool) -> tuple[str, ...]:
     wishes, currency = case.wishes, case.catalogue.currency
     horizon = distance(HORIZON_MILES, wishes.units)
     said = [
@@ -118,6 +118,8 @@ def _assumptions(case: Case) -> tuple[str, ...]:
         f"ready for the trip means that no part fails on it with a chance above {chance(trip.most_risk)}"
         for trip in wishes.trips
     ]
+    if not proven:
+        said.insert(0, f"this is the best plan found in {MOST_SECONDS:g} seconds; a cheaper one may exist")
     unsure = [candidate.job.part.name for candidate in case.candidates if not candidate.risk.age_known]
     if len(unsure) > MOST_NAMED:
         said.append(

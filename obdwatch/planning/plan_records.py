@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from obdwatch.records import Visit
+
+NOT_AT_ALL = 0  # the number of no visit
+Moves = Mapping[str, int]  # part id to the number of a possible visit, counted from 1; NOT_AT_ALL for none
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,3 +87,26 @@ class OnlyThis:
     again_cost: float
     more_than_plan: float
     sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ByHand:
+    """A plan with jobs moved by hand, beside the best one.
+
+    `visit_of` and `best_visit_of` give the number of the possible visit of every part of which something is known
+    (`NOT_AT_ALL`: none). `more` is how much more `plan` is expected to cost than `best`, `why` that in words (empty
+    where nothing was moved), `broken` the limits that it does not keep, as sentences.
+    """
+
+    plan: Plan
+    best: Plan
+    visit_of: Mapping[str, int]
+    best_visit_of: Mapping[str, int]
+    more: float
+    why: str
+    broken: tuple[str, ...]
+
+    @property
+    def moved(self) -> frozenset[str]:
+        """The parts that are elsewhere than in the best plan."""
+        return frozenset(part for part, visit in self.visit_of.items() if visit != self.best_visit_of[part])

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from obdwatch.errors import InputError
 from obdwatch.parts.part import AccessStep
+from obdwatch.planning import programme
 from obdwatch.planning.plan import plan_visits
 from obdwatch.planning.plan_records import Plan
 from obdwatch.planning.wishes import HORIZON_MILES, Trip, Wishes, spaced_visits
@@ -263,3 +264,17 @@ def test_a_wrong_risk_is_refused_by_name() -> None:
 
 def test_the_horizon_is_as_far_as_the_risk_is_known() -> None:
     assert plan_visits(GARAGE, RISKS).horizon_miles == HORIZON_MILES == max(RISKS[0].failure_within_miles)
+
+
+def test_a_plan_that_is_not_proven_best_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the time runs out, the best plan so far is given as that, and never as the best there is."""
+    honest = programme.solve
+
+    def unproven(numbers: programme.Programme) -> programme.Solution | None:
+        found = honest(numbers)
+        return None if found is None else replace(found, proven=False)
+
+    monkeypatch.setattr("obdwatch.planning.plan.solve", unproven)
+    plan = plan_visits(GARAGE, RISKS)
+    assert not plan.proven
+    assert plan.assumptions[0] == "This is the best plan found in 20 seconds; a cheaper one may exist."
