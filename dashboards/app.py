@@ -16,11 +16,35 @@ from dash.dependencies import ALL
 from dashboards.arrivals import Arrivals, connect_arrivals
 from dashboards.components import back_to_drives, frame, notice
 from dashboards.failures import page_or_told
-from dashboards.pages import codes, drive, drive_record, drives, home, inspection, new_drive, part, trends
+from dashboards.pages import (
+    codes,
+    drive,
+    drive_record,
+    drives,
+    home,
+    inspection,
+    new_drive,
+    part,
+    trends,
+    visits,
+    visits_form,
+)
 from dashboards.security import Access, guard
 from dashboards.sessions import Analyse, Load, SessionShelf, SessionSource
 from dashboards.transfers import connect_transfers
-from dashboards.visit import CAR, CODES, DRIVES, INSPECTION, NEW_DRIVE, PART, TRENDS, Page, Visit, visit_from
+from dashboards.visit import (
+    CAR,
+    CODES,
+    DRIVES,
+    INSPECTION,
+    NEW_DRIVE,
+    PART,
+    TRENDS,
+    VISITS,
+    Page,
+    Visit,
+    visit_from,
+)
 
 INDEX = """<!DOCTYPE html>
 <html lang="en">
@@ -72,7 +96,7 @@ def create_app(
     shelf = SessionShelf(logbook, analyse, load)
     app.layout = frame(units)
     _connect_frame(app, shelf)
-    for page in (drive, drives, drive_record, inspection):
+    for page in (drive, drives, drive_record, inspection, visits_form):
         page.register(app, shelf)
     arrivals = Arrivals()
     new_drive.register(app, shelf, arrivals)
@@ -89,6 +113,8 @@ def _page_for(path: str) -> Show | None:
         return home.show
     if path.startswith(f"{PART}/"):
         return part.show
+    if path == VISITS or path.startswith(f"{VISITS}/"):
+        return visits.show
     if path in (DRIVES, f"{DRIVES}/"):
         return drives.show
     if path == NEW_DRIVE:

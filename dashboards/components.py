@@ -14,7 +14,7 @@ from dash.development.base_component import Component
 
 from dashboards import wording
 from dashboards.garage import KnownCar
-from dashboards.visit import CODES, DRIVES, INSPECTION, TRENDS, car_address
+from dashboards.visit import CODES, DRIVES, INSPECTION, TRENDS, VISITS, car_address
 from obdwatch.explanations.wording import URGENCY_WORDS, pointing_words
 from obdwatch.records import Finding, Measure, Urgency, Verdict
 
@@ -211,6 +211,7 @@ def _ways() -> Component:
             dcc.Link("obdwatch", href="/", className="name"),
             dcc.Link("Drives", href=DRIVES),
             dcc.Link("Trends", href=TRENDS),
+            dcc.Link("Plan", href=VISITS),
             dcc.Link("Inspection", href=INSPECTION),
             dcc.Link("Codes", href=CODES),
         ],

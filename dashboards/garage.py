@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING, Protocol, TypeVar, cast
 from obdwatch.detectors.trends_followed import Followed, followed
 from obdwatch.errors import InputError, LogbookError
 from obdwatch.parts.part import Catalogue
-from obdwatch.planning.plan_records import Plan
+from obdwatch.planning.plan_records import ByHand, Moves, OnlyThis, Plan
+from obdwatch.planning.wishes import Wishes
+from obdwatch.planning.yearly import yearly_miles
 from obdwatch.records import Car, Event, Finding, History, PartRisk, Session
 
 if TYPE_CHECKING:
@@ -89,6 +91,8 @@ class Garage:
         self._logbook = logbook
         self._states: OrderedDict[Hashable, CarState] = OrderedDict()
         self._grown: OrderedDict[Hashable, Grown] = OrderedDict()
+        self._planned: OrderedDict[Hashable, ByHand] = OrderedDict()
+        self._only: OrderedDict[Hashable, OnlyThis] = OrderedDict()
 
     def cars(self) -> tuple[KnownCar, ...]:
         """Every car that has a profile or a drive, the one driven last first."""
@@ -144,10 +148,33 @@ class Garage:
         logbook = cast("Logbook", self._logbook)
         return _kept(self._grown, self._mark(known, ""), lambda: risks_over_drives(logbook, known.id))
 
+    def planned(self, known: KnownCar, wishes: Wishes, moves: Moves) -> ByHand:
+        """The car's plan under these wishes, with jobs moved by hand. Raises InputError as `plan_by_hand` does."""
+        from obdwatch.planning.by_hand import plan_by_hand
+
+        mark = (self._mark(known, wishes.units), wishes, tuple(moves.items()))
+        now = self.state(known, wishes.units)
+        return _kept(
+            self._planned, mark, lambda: plan_by_hand(now.catalogue, now.risks, wishes, known.car, dict(moves))
+        )
+
+    def only(self, known: KnownCar, wishes: Wishes, part: str) -> OnlyThis:
+        """What becomes of the plan where only one part is done. Raises InputError as `what_if_only` does."""
+        from obdwatch.planning.plan import what_if_only
+
+        mark = (self._mark(known, wishes.units), wishes, part)
+        now = self.state(known, wishes.units)
+        return _kept(self._only, mark, lambda: what_if_only(part, now.catalogue, now.risks, wishes, known.car))
+
+    def yearly_miles(self, known: KnownCar) -> float | None:
+        """How far the car is driven in a year [mile], as its drives and its log show; None where they do not."""
+        readings = [(one.started_at, one.odometer_km) for one in known.sessions]
+        readings += [(event.at, event.odometer_km) for event in self.events(known)]
+        return yearly_miles((at, km) for at, km in readings if at is not None and km is not None)
+
     def _state(self, known: KnownCar, units: str) -> CarState:
         from obdwatch.car_risks import catalogue_of, risks_of_car
         from obdwatch.planning.plan import plan_visits
-        from obdwatch.planning.wishes import Wishes
 
         logbook = cast("Logbook", self._logbook)
         catalogue, risks = catalogue_of(logbook, known.car), risks_of_car(logbook, known.id, units)

@@ -73,7 +73,7 @@ class Correction:
 
 def correction_from(sent: Mapping[str, Any], units: str) -> Correction:
     """Read what a form sends; the odometer is in the reader's unit. Raises InputError with one line for the reader."""
-    odometer = _amount(sent.get("odometer"), "The odometer", FARTHEST_KM)
+    odometer = amount_from(sent.get("odometer"), "The odometer", FARTHEST_KM)
     if odometer is not None and units == "us":
         odometer *= KM_PER_MILE
     note = sent.get("note")
@@ -83,13 +83,13 @@ def correction_from(sent: Mapping[str, Any], units: str) -> Correction:
     return Correction(
         car_id=car if isinstance(car, str) and car else None,
         odometer_km=odometer,
-        soak_hours=_amount(sent.get("soak"), "The hours", LONGEST_SOAK),
+        soak_hours=amount_from(sent.get("soak"), "The hours", LONGEST_SOAK),
         note=note if isinstance(note, str) else None,
     )
 
 
-def _amount(value: Any, what: str, most: float) -> float | None:
-    """A number as somebody types it: 171930, 171,930 and 171 930 are the same; empty is None."""
+def amount_from(value: Any, what: str, most: float) -> float | None:
+    """A number as somebody types it: 171930, 171,930 and 171 930 are the same; empty is None. Raises InputError."""
     if value is None or (isinstance(value, str) and not value.strip()):
         return None
     text = str(value).replace(",", "").replace("\N{NO-BREAK SPACE}", "").replace(" ", "")

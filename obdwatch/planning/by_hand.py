@@ -35,7 +35,7 @@ def plan_by_hand(
     choice = _moved(best, moves or {})
     if choice == best.choice:
         plan = plan_of(best)
-        return ByHand(plan, plan, _numbers(best.case, choice), _numbers(best.case, choice), 0.0, "", ())
+        return ByHand(plan, plan, _numbers(best.case, choice), _numbers(best.case, choice), 0.0, (), ())
     by_hand = replace(best, choice=choice, free=choice, proven=False)
     more = expected(best.case, choice).total - expected(best.case, best.choice).total
     return ByHand(

@@ -23,7 +23,7 @@ def place(case: Case, visit: int) -> str:
     return f"does it {'now' if at == 0.0 else 'in ' + distance(at, case.wishes.units)}"
 
 
-def why_dearer(case: Case, best: Choice, choice: Choice) -> str:
+def why_dearer(case: Case, best: Choice, choice: Choice) -> tuple[str, ...]:
     """Say what another choice costs or saves, and where: the shares that make most of the difference come first."""
     currency, before, after = case.catalogue.currency, expected(case, best), expected(case, choice)
     more = after.total - before.total
@@ -37,7 +37,7 @@ def why_dearer(case: Case, best: Choice, choice: Choice) -> str:
     because = _because(case, best, choice, shares) if more > WORTH_SAYING else ""
     bought = _bought_again(case, best, choice)
     said = [f"{head}{because}", f"bought again: {listed(bought)}" if bought else "", _listed_shares(shares, currency)]
-    return " ".join(sentence(text) for text in said if text)
+    return tuple(sentence(text) for text in said if text)
 
 
 def _shares(before: Costs, after: Costs) -> list[tuple[str, float]]:

@@ -94,8 +94,8 @@ class ByHand:
     """A plan with jobs moved by hand, beside the best one.
 
     `visit_of` and `best_visit_of` give the number of the possible visit of every part of which something is known
-    (`NOT_AT_ALL`: none). `more` is how much more `plan` is expected to cost than `best`, `why` that in words (empty
-    where nothing was moved), `broken` the limits that it does not keep, as sentences.
+    (`NOT_AT_ALL`: none). `more` is how much more `plan` is expected to cost than `best`, `why` says that and where
+    it comes from in sentences (none where nothing was moved), `broken` the limits that it does not keep, as sentences.
     """
 
     plan: Plan
@@ -103,7 +103,7 @@ class ByHand:
     visit_of: Mapping[str, int]
     best_visit_of: Mapping[str, int]
     more: float
-    why: str
+    why: tuple[str, ...]
     broken: tuple[str, ...]
 
     @property

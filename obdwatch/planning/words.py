@@ -24,7 +24,8 @@ def working_time(hours: float) -> str:
     """
     if hours < 0.95:
         return f"{max(5, round(hours * 12) * 5)} minutes" if hours > 0 else "no time"
-    text = f"{hours:.1f}".removesuffix(".0")
+    whole = round(hours, 6)  # what sums leave behind must not decide how half a tenth is said
+    text = f"{whole:.1f}".removesuffix(".0")
     return f"{text} hour{'' if text == '1' else 's'}"
 
 

@@ -1,0 +1,84 @@
+"""What the plan costs beside other ways: work and money as bars with words, and where the money goes as a table."""
+
+from __future__ import annotations
+
+from dash import html
+from dash.development.base_component import Component
+
+from dashboards.components import UNSPOKEN
+from dashboards.visits_picture import Board
+from obdwatch.planning.plan_records import Costs
+from obdwatch.planning.words import distance, money, working_time
+
+
+def ways_compared(board: Board, units: str) -> list[Component]:
+    """The plan, the best one where it is another, one by one, all now, nothing."""
+    plan = board.by_hand.plan
+    horizon = distance(plan.horizon_miles, units)
+    ways = [("This plan", plan.costs)]
+    if board.by_hand.moved:
+        ways.append(("The best plan", board.by_hand.best.costs))
+    if plan.visits:
+        ways.append(("The same jobs one by one", plan.comparison.one_by_one))
+    ways += [("Everything now", plan.comparison.everything_now), ("Nothing until it fails", plan.comparison.nothing)]
+    most_hours = max(costs.hours for _, costs in ways) or 1.0
+    most_money = max(costs.total for _, costs in ways) or 1.0
+    rows = [
+        html.Tr(
+            [
+                html.Th(name, scope="row"),
+                _bar(costs.hours / most_hours, working_time(costs.hours)),
+                _bar(costs.total / most_money, _money_words(costs, plan.costs, plan.currency, first=number == 0)),
+            ]
+        )
+        for number, (name, costs) in enumerate(ways)
+    ]
+    head = html.Tr(
+        [
+            html.Th("Way", scope="col"),
+            html.Th("Planned work", scope="col"),
+            html.Th(f"Expected to cost within {horizon}, failures and wear counted", scope="col"),
+        ]
+    )
+    return [
+        html.Table([html.Thead(head), html.Tbody(rows)], className="compared"),
+        html.Details([html.Summary("Where the money goes"), _shares(ways, plan.currency, horizon)]),
+    ]
+
+
+def _bar(share: float, words: str) -> Component:
+    bar = html.Span(className="bar", style={"width": f"{max(share, 0.0):.1%}"}, **UNSPOKEN)
+    return html.Td([html.Span(bar, className="bar-place"), html.Span(words)])
+
+
+def _money_words(costs: Costs, plan: Costs, currency: str, first: bool) -> str:
+    more = costs.total - plan.total
+    total = money(costs.total, currency)
+    if first:
+        return total
+    if abs(more) < 0.5:
+        return f"{total}, as much"
+    return f"{total}, {money(abs(more), currency)} {'more' if more > 0 else 'less'}"
+
+
+def _shares(ways: list[tuple[str, Costs]], currency: str, horizon: str) -> Component:
+    kinds = {
+        "Parts": "parts",
+        "Work": "labour",
+        "Visits": "visits",
+        "Failures on the road": "failures",
+        f"Used up by {horizon}": "later",
+        "In all": "total",
+    }
+    head = html.Tr([html.Th("Share", scope="col"), *(html.Th(name, scope="col") for name, _ in ways)])
+    rows = [
+        html.Tr(
+            [
+                html.Th(words, scope="row"),
+                *(html.Td(money(getattr(costs, kind), currency)) for _, costs in ways),
+            ]
+        )
+        for words, kind in kinds.items()
+    ]
+    table = html.Table([html.Thead(head), html.Tbody(rows)], className="numbers")
+    return html.Div(table, className="wide", tabIndex=0)
