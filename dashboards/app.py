@@ -16,6 +16,7 @@ from dash.dependencies import ALL
 from dashboards.arrivals import Arrivals, connect_arrivals
 from dashboards.components import back_to_drives, frame, notice
 from dashboards.failures import page_or_told
+from dashboards.live_feed import Recordings, connect_feed
 from dashboards.pages import (
     codes,
     drive,
@@ -23,6 +24,7 @@ from dashboards.pages import (
     drives,
     home,
     inspection,
+    live,
     new_drive,
     part,
     trends,
@@ -38,6 +40,7 @@ from dashboards.visit import (
     DRIVES,
     INSPECTION,
     NEW_DRIVE,
+    NOW,
     PART,
     TRENDS,
     VISITS,
@@ -102,6 +105,7 @@ def create_app(
     new_drive.register(app, shelf, arrivals)
     connect_arrivals(app.server, arrivals)
     connect_transfers(app.server, shelf)
+    connect_feed(app.server, Recordings(logbook))
     _connect_browser(app)
     guard(app.server, access or Access(), app.csp_hashes())
     return app
@@ -115,6 +119,8 @@ def _page_for(path: str) -> Show | None:
         return part.show
     if path == VISITS or path.startswith(f"{VISITS}/"):
         return visits.show
+    if path in (NOW, f"{NOW}/"):
+        return live.show
     if path in (DRIVES, f"{DRIVES}/"):
         return drives.show
     if path == NEW_DRIVE:

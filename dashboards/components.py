@@ -14,7 +14,7 @@ from dash.development.base_component import Component
 
 from dashboards import wording
 from dashboards.garage import KnownCar
-from dashboards.visit import CODES, DRIVES, INSPECTION, TRENDS, VISITS, car_address
+from dashboards.visit import CODES, DRIVES, INSPECTION, NOW, TRENDS, VISITS, car_address
 from obdwatch.explanations.wording import URGENCY_WORDS, pointing_words
 from obdwatch.records import Finding, Measure, Urgency, Verdict
 
@@ -209,6 +209,7 @@ def _ways() -> Component:
     return html.Nav(
         [
             dcc.Link("obdwatch", href="/", className="name"),
+            dcc.Link("Recording", href=NOW),
             dcc.Link("Drives", href=DRIVES),
             dcc.Link("Trends", href=TRENDS),
             dcc.Link("Plan", href=VISITS),

@@ -18,6 +18,7 @@ VISITS = "/visits"  # of the plan
 CODES = "/codes"  # the address of the page on trouble codes
 DRIVES = "/drives"  # of the list of drives; below it, of what the keeper knows of one
 NEW_DRIVE = "/new-drive"  # of taking one in from a file
+NOW = "/now"  # of a recording that is running
 INSPECTION = "/inspection"  # of the guided walk round a car
 TRENDS = "/trends"  # of what changes from drive to drive
 MOST_ADDRESS = 8_192  # letters; longer than any address a page writes itself

@@ -28,10 +28,11 @@ class RunningCoverage:
         if contents.last_row == self._row:
             return self.total
         self._row = contents.last_row
-        self._add(drive_from(contents))
+        self.add(drive_from(contents))
         return self.total
 
-    def _add(self, piece: Drive) -> None:
+    def add(self, piece: Drive) -> None:
+        """Take in a piece of the recording that follows on the last one."""
         new, old = coverage(piece), self.total
         first = self._pieces == 0
         self._pieces += 1

@@ -69,13 +69,16 @@ def read_session(path: Path | str) -> SessionContents:
     return read_since(path, 0)
 
 
-def read_since(path: Path | str, row: int) -> SessionContents:
-    """Read what a live reader has not seen: exchanges after `row` (its last `last_row`), and all the other tables."""
+def read_since(path: Path | str, row: int, most: int = UNLIMITED) -> SessionContents:
+    """Read what a live reader has not seen: exchanges after `row` (its last `last_row`), and all the other tables.
+
+    `most` rows at a time keep the cost of catching up bounded; damaged rows count, so that reading always gets on.
+    """
     path = Path(path)
     with opened(path) as file:
         tables = _Tables(file)
         header = _header(tables)
-        exchanges = _exchanges(tables, row)
+        exchanges, last_row = _exchanges(tables, row, most)
         samples = _samples(tables)
         codes = _records(tables, schema.CODE, packed.code_from)
         monitors = _records(tables, schema.MONITOR, packed.monitor_from)
@@ -100,7 +103,7 @@ def read_since(path: Path | str, row: int) -> SessionContents:
         monitors=monitors,
         marks=marks,
         problems=tuple(tables.problems),
-        last_row=columns[0][-1] if exchanges else row,
+        last_row=last_row,
     )
 
 
@@ -122,14 +125,17 @@ class _Tables:
         self.problems += [f"the table '{table.name}' is missing" for table in schema.TABLES if table not in file.tables]
         file.connection.execute("BEGIN")  # one moment of a file that may be growing
 
-    def rows(self, table: Table, after: int = 0) -> list[Row]:
-        """The row number and the columns of each row that can be read, jumping over damaged pages."""
+    def rows(self, table: Table, after: int = 0, most: int = UNLIMITED) -> list[Row]:
+        """The row number and the columns of each row that can be read, jumping over damaged pages.
+
+        About `most` rows where a number is given: more only behind a damaged page.
+        """
         found: list[Row] = []
         jump = 1
         damage: Exception | None = None
         while table in self._file.tables and after < LAST_ROW:
             place = after
-            rows, error = self._until_damage(table, after)
+            rows, error = self._until_damage(table, after, most)
             for row in rows:
                 if row[0] > after:
                     after = row[0]
@@ -144,12 +150,12 @@ class _Tables:
             )
         return found
 
-    def _until_damage(self, table: Table, after: int) -> tuple[list[Row], Exception | None]:
+    def _until_damage(self, table: Table, after: int, most: int) -> tuple[list[Row], Exception | None]:
         """Rows up to the first that cannot be read, and why it cannot."""
         query = f"SELECT rowid, {table.columns} FROM {table.name} WHERE rowid > ? ORDER BY rowid LIMIT ?"
         rows: list[Row] = []
         damage: Exception | None = None
-        for limit in (UNLIMITED, 1):  # reading ahead, SQLite swallows the last good row, which is then asked for alone
+        for limit in (most, 1):  # reading ahead, SQLite swallows the last good row, which is then asked for alone
             try:
                 rows.extend(self._file.connection.execute(query, (rows[-1][0] if rows else after, limit)))
             except schema.DAMAGE as error:
@@ -158,9 +164,12 @@ class _Tables:
                 break
         return rows, damage
 
-    def sound(self, table: Table, is_sound: Callable[[Row], bool], after: int = 0) -> list[Row]:
-        """Keep the rows that fit their checksum; say how many did not."""
-        rows = self.rows(table, after)
+    def sound(self, table: Table, is_sound: Callable[[Row], bool]) -> list[Row]:
+        """The rows that fit their checksum; says how many did not."""
+        return self.checked(table, self.rows(table), is_sound)
+
+    def checked(self, table: Table, rows: list[Row], is_sound: Callable[[Row], bool]) -> list[Row]:
+        """Keep those of `rows` that fit their checksum; say how many did not."""
         kept = [row for row in rows if is_sound(row)]
         self.left_out(table, len(rows) - len(kept), "damaged")
         return kept
@@ -183,14 +192,16 @@ def _header(tables: _Tables) -> tuple[Session, State] | None:
     return None
 
 
-def _exchanges(tables: _Tables, after: int) -> list[Row]:
-    rows = tables.sound(schema.EXCHANGE, _exchange_is_sound, after)
+def _exchanges(tables: _Tables, after: int, most: int) -> tuple[list[Row], int]:
+    """The exchanges that can be used, and the number of the last row that was looked at."""
+    found = tables.rows(schema.EXCHANGE, after, most)
+    rows = tables.checked(schema.EXCHANGE, found, _exchange_is_sound)
     t = np.array([row[1] for row in rows], dtype=float)
     in_order = _in_order(t)
     if not in_order.all():
         tables.left_out(schema.EXCHANGE, int((~in_order).sum()), "out of time order")
         rows = [row for row, keep in zip(rows, in_order, strict=True) if keep]
-    return rows
+    return rows, found[-1][0] if found else after
 
 
 def _in_order(t: FloatArray, *, strictly: bool = False) -> BoolArray:
