@@ -13,6 +13,7 @@ import numpy as np
 
 from obdwatch.detectors.cooling_danger import BEYOND_REGULATION, FAN_ROOM, LOWEST_NAMED
 from obdwatch.detectors.cooling_record import STEP, CoolingRecord
+from obdwatch.detectors.oxygen_sensors_baseline import features_of
 from obdwatch.detectors.warm_up_model import MAPPED_FROM
 from obdwatch.detectors.warm_up_record import LOWEST_OPENING
 from obdwatch.records import BoolArray, Car, EventKind, FloatArray, History
@@ -88,9 +89,8 @@ def own_by_session(history: History, name: str) -> list[tuple[float, str]]:
     since = max(repairs, default=None)
     return [
         (f.value, f.session_id)
-        for f in history.features
-        if f.detector == "cooling" and f.name == name and f.healthy
-        and np.isfinite(f.value) and (since is None or (f.at is not None and f.at > since))
+        for f in features_of(history, "cooling")
+        if f.name == name and f.healthy and (since is None or (f.at is not None and f.at > since))
     ]  # fmt: skip
 
 

@@ -4,10 +4,13 @@ detectors of oxygen sensors, catalyst and idle.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
+from math import isfinite
 
 import numpy as np
 
+from obdwatch.detectors.sampled import once
 from obdwatch.records import Event, EventKind, Feature, History
 
 FEWEST_DRIVES = 3
@@ -49,13 +52,21 @@ def baseline(history: History, detector: str, name: str, parts: tuple[str, ...])
 def since_repair(history: History, detector: str, parts: tuple[str, ...]) -> tuple[Feature, ...]:
     """Return what a detector measured on earlier drives since the last repair of one of these parts, oldest first."""
     repairs = [event for event in history.events if event.kind is EventKind.REPAIR and event.part in parts]
-    return tuple(
-        feature
-        for feature in history.features
-        if feature.detector == detector
-        and np.isfinite(feature.value)
-        and all(_after(feature, event) for event in repairs)
-    )
+    own = features_of(history, detector)
+    return tuple(feature for feature in own if all(_after(feature, event) for event in repairs)) if repairs else own
+
+
+def features_of(history: History, detector: str) -> tuple[Feature, ...]:
+    """Return every finite number that a detector measured on earlier drives, oldest first; sorted once per history."""
+    return once(history, "features by detector", lambda: _by_detector(history)).get(detector, ())
+
+
+def _by_detector(history: History) -> dict[str, tuple[Feature, ...]]:
+    found: dict[str, list[Feature]] = defaultdict(list)
+    for feature in history.features:
+        if isfinite(feature.value):
+            found[feature.detector].append(feature)
+    return {name: tuple(features) for name, features in found.items()}
 
 
 def _after(feature: Feature, repair: Event) -> bool:
