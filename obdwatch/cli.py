@@ -36,6 +36,7 @@ COMMANDS: dict[str, str] = {
     "car": "car",
     "log": "log",
     "plan": "plan",
+    "report": "report",
     "inspect": "inspect",
     "parts": "parts",
     "virtual-car": "virtual_car",

@@ -28,6 +28,10 @@ ALLOWED: dict[str, set[str]] = {
     "parts": {"physics", "explanations"},
     "comparing": {"decoding", "signals", "physics", "detectors", "explanations"},
     "planning": {"physics", "explanations", "parts"},
+    "reporting": {
+        *("decoding", "physics", "recording", "signals", "detectors", "explanations", "logbook", "parts", "comparing"),
+        *("planning", "car_risks"),
+    },
 }
 FRONT = {"commands"}  # what a user types; may import everything, and nobody imports it but cli.py
 HEAVY = {"obd", "pandas", "scipy", "plotly", "dash", "pyarrow", "asammdf", "matplotlib", "flask"}
