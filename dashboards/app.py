@@ -14,6 +14,7 @@ from dash import ClientsideFunction, Dash, Input, Output, State, no_update
 from dash.dependencies import ALL
 
 from dashboards.arrivals import Arrivals, connect_arrivals
+from dashboards.beginning import Beginning
 from dashboards.components import back_to_drives, frame, notice
 from dashboards.failures import page_or_told
 from dashboards.live_feed import Recordings, connect_feed
@@ -101,6 +102,7 @@ def create_app(
     _connect_frame(app, shelf)
     for page in (drive, drives, drive_record, inspection, visits_form):
         page.register(app, shelf)
+    home.register(app, Beginning(logbook))
     arrivals = Arrivals()
     new_drive.register(app, shelf, arrivals)
     connect_arrivals(app.server, arrivals)

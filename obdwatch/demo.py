@@ -103,7 +103,7 @@ def run_demo(logbook: Logbook, units: str = "metric") -> Iterator[Step]:
     Sentences are worded for `units` (metric, us).
     """
     story = read_story()
-    _bring_in(story, logbook)
+    bring_in(story, logbook)
     tell = _Teller(story, logbook, units)
     yield Step(story.about)
     recorded = [drive for drive in story.drives if not drive.live]
@@ -123,7 +123,7 @@ def run_demo(logbook: Logbook, units: str = "metric") -> Iterator[Step]:
     yield from _what_to_do(tell)
 
 
-def _bring_in(story: Story, logbook: Logbook) -> None:
+def bring_in(story: Story, logbook: Logbook) -> None:
     """Put car, log and session files of the story into the logbook."""
     logbook.save_car(story.car)
     for event in story.events:

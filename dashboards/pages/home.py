@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
-from dash import dcc, html
+from dash import Dash, Input, Output, dcc, html, no_update
 from dash.development.base_component import Component
 
 from dashboards import wording
+from dashboards.beginning import Beginning
 from dashboards.changes import changes
 from dashboards.components import car_ways, command, labelled_by
 from dashboards.garage import CarState, KnownCar
@@ -199,16 +201,51 @@ def how_to_begin() -> list[Component]:
     """What to do with an empty logbook."""
     return [
         html.H1("No drives yet"),
-        html.P("This logbook is empty. Each of these commands puts a first drive in it:", className="lead"),
+        html.P("This logbook is empty. Look at an invented car, or record your own.", className="lead"),
+        html.Section(
+            [
+                html.P("Nine months of an old six-cylinder: twelve drives, what was found, what was done."),
+                html.P(html.Button("Show me the invented car", id="begin", type="button")),
+                html.P(id="begun", role="status"),
+                dcc.Interval(id="beginning", interval=1000, disabled=True),
+            ],
+            className="beginning",
+        ),
+        html.P("Each of these commands puts a drive in this logbook:"),
         *_first(),
     ]
+
+
+def register(app: Dash, beginning: Beginning) -> None:
+    """Connect the button that brings the invented car in."""
+
+    @app.callback(
+        Output("begun", "children", allow_duplicate=True),
+        Output("beginning", "disabled"),
+        Output("begin", "disabled"),
+        Input("begin", "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def begin(clicks: Any) -> tuple[Any, Any, Any]:
+        if not clicks:
+            return no_update, no_update, no_update
+        beginning.begin()
+        return beginning.told, False, True
+
+    @app.callback(
+        Output("begun", "children", allow_duplicate=True),
+        Output("address", "href", allow_duplicate=True),
+        Input("beginning", "n_intervals"),
+        prevent_initial_call=True,
+    )
+    def look(_times: Any) -> tuple[Any, Any]:
+        return beginning.told, CAR if beginning.done else no_update
 
 
 def _first() -> list[Component]:
     return [
         html.Dl(
             [
-                *command("obdwatch demo", "shows an invented car with a worn part; no car and no adapter needed"),
                 *command("obdwatch record --port auto", "records your own car through an ELM327-compatible adapter"),
                 *command("obdwatch import drive.csv", "takes in a drive that was recorded elsewhere"),
             ],

@@ -113,7 +113,8 @@ def test_empty_logbook_says_how_to_begin(page: Page, empty_address: str) -> None
     open_and_settle(page, empty_address + "/")
     expect(page.get_by_role("heading", level=1)).to_have_text("No drives yet")
     commands = page.locator("code").all_text_contents()
-    assert commands == ["obdwatch demo", "obdwatch record --port auto", "obdwatch import drive.csv"]
+    assert commands == ["obdwatch record --port auto", "obdwatch import drive.csv"]
+    expect(page.get_by_role("button", name="Show me the invented car")).to_be_visible()
 
 
 def test_list_leads_to_a_drive_and_back(page: Page, address: str) -> None:

@@ -11,10 +11,12 @@ import pytest
 from dash import dcc
 
 from dashboards.app import show_page
+from dashboards.beginning import Beginning
 from dashboards.changes import Changed, changes
 from dashboards.drawing import Screen
 from dashboards.growth_figure import growth_figure
 from dashboards.sessions import SessionShelf
+from obdwatch.errors import LogbookError
 from obdwatch.logbook.logbook import Logbook
 from obdwatch.records import Event, EventKind, Finding, Span, Urgency, Verdict
 from tests.dashboards.samples import CAR, session
@@ -117,7 +119,7 @@ def test_parts_the_car_does_not_have_are_not_there(logbook: Logbook) -> None:
 
 def test_an_empty_logbook_and_a_car_without_drives_say_how_to_begin(tmp_path: Path) -> None:
     made = Logbook(tmp_path / "empty")
-    assert "obdwatch demo" in page(made, "/")
+    assert "Show me the invented car" in page(made, "/")
     made.add_car(CAR)
     assert "No drive of this car has been recorded yet." in page(made, "/")
     made.add_session(written(made.sessions_folder, session("new")))
@@ -132,3 +134,34 @@ def test_a_growth_without_odometer_is_drawn_over_dates() -> None:
     assert list(over_dates.data[0].y) == [10.0, 90.0]
     over_miles = growth_figure([(at, 1609.344, 0.1), (at, 3218.688, 0.9)], [(at, 2000.0)], screen)
     assert list(over_miles.data[0].x) == pytest.approx([1000.0, 2000.0])
+
+
+def test_the_invented_car_comes_in_at_a_click(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = Logbook(tmp_path / "empty")
+    looked_at: list[str] = []
+
+    def look(logbook: Logbook, session_id: str) -> None:
+        looked_at.append(session_id)
+        logbook.save_analysis(session_id, [WELL], [])
+
+    monkeypatch.setattr("obdwatch.analysis.analyse_stored", look)  # what it finds is the demo's own test
+    beginning = Beginning(made)
+    beginning.begin()
+    beginning.begin()
+    beginning.wait(60.0)
+    assert beginning.done
+    assert looked_at == sorted(one.id for one in made.sessions("old-fern"))
+    assert len(looked_at) == 12
+    assert "Old Fern" in page(made, "/")
+
+
+def test_a_story_that_cannot_be_brought_in_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object) -> None:
+        raise LogbookError("the disk is full")
+
+    monkeypatch.setattr("obdwatch.demo.bring_in", refuse)
+    beginning = Beginning(Logbook(tmp_path / "empty"))
+    beginning.begin()
+    beginning.wait(60.0)
+    assert not beginning.done
+    assert beginning.told == "That did not work: the disk is full"
