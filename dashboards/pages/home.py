@@ -13,6 +13,7 @@ from dashboards.beginning import Beginning
 from dashboards.changes import changes
 from dashboards.components import car_ways, command, labelled_by
 from dashboards.garage import CarState, KnownCar
+from dashboards.reports import FORMS, report_address
 from dashboards.sessions import SessionShelf
 from dashboards.visit import (
     CAR,
@@ -71,6 +72,7 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
                 className="side-by-side",
             ),
             _section("Its parts", "parts", _parts(now, units)),
+            _section("A report to keep or hand on", "report", _report(known, units)),
         ],
     )
 
@@ -175,8 +177,8 @@ def _part(now: CarState, risk: PartRisk, units: str) -> Component:
         [
             html.H3(dcc.Link(name[0].upper() + name[1:], href=part_address(now.known.id, risk.part))),
             html.P(
-                f"Worn with a probability of {percent(risk.degraded)}; fails within"
-                f" {distance(NEAR * KM_PER_MILE, units)} with one of {fails}."
+                f"The chance that it is worn is {percent(risk.degraded)}, and that it fails within"
+                f" {distance(NEAR * KM_PER_MILE, units)}, {fails}."
             ),
             *(html.P(reason, className="quiet") for reason in reasons),
         ]
@@ -195,6 +197,15 @@ def _not_looked_at(known: KnownCar) -> list[Component]:
         html.Dl(command("obdwatch analyse --all", "looks at every drive of the logbook"), className="commands"),
         html.P([dcc.Link("Or open a drive", href=DRIVES), ": it is then looked at by itself."]),
     ]
+
+
+def _report(known: KnownCar, units: str) -> list[Component]:
+    ways = [
+        html.Li(html.A(words[0].upper() + words[1:], href=report_address(known.id, form, units)))
+        for form, (_, words) in FORMS.items()
+    ]
+    told = "State, evidence with pictures, codes, plan and history in one file, without the identification number:"
+    return [html.P(told), html.Ul(ways)]
 
 
 def how_to_begin() -> list[Component]:

@@ -59,11 +59,11 @@ def _in_a_sentence(risk: PartRisk, units: str) -> str:
         f"{percent(chance)} within {distance(miles * KM_PER_MILE, units)}"
         for miles, chance in sorted(risk.failure_within_miles.items())
     ]
-    return f"Worn with a probability of {percent(risk.degraded)}. It fails with {listed(fails)}."
+    return f"The chance that it is worn is {percent(risk.degraded)}, and that it fails, {listed(fails)}."
 
 
 def _age(risk: PartRisk, units: str) -> str:
-    by_age = f"By its distance alone it would be {percent(risk.prior)}."
+    by_age = f"By its distance alone the chance that it is worn would be {percent(risk.prior)}."
     if risk.since_new_km is None:
         return f"How far it has run is not known. {by_age}"
     run = f"It has run {distance(risk.since_new_km, units)}"

@@ -56,9 +56,9 @@ def test_the_car_is_told_in_one_sentence_with_what_to_do(logbook: Logbook) -> No
     shown = page(logbook, "/")
     assert "The old blue estate" in shown
     assert "As of the drive of Tuesday 20 January 2026" in shown
-    assert re.search(r"Thermostat\s+Worn with a probability of [5-9]\d%", shown)
-    assert "fails within 8,000 km" in shown
-    assert "fails within 5,000 miles" in page(logbook, "/", units="us")
+    assert re.search(r"Thermostat\s+The chance that it is worn is [5-9]\d%", shown)
+    assert "that it fails within 8,000 km, " in shown
+    assert "that it fails within 5,000 miles, " in page(logbook, "/", units="us")
     assert re.search(r"Mend : [a-z ]+", shown)
     assert "The same was found as in the drive before." in shown
 
@@ -102,8 +102,8 @@ def test_a_repair_takes_the_suspicion_away(logbook: Logbook) -> None:
         Event(CAR.id, datetime(2026, 1, 21, tzinfo=UTC), EventKind.REPAIR, 172_100.0, "thermostat", note="new")
     )
     after = text(show_page(shelf, visit("/part/blue/thermostat")).children)
-    assert re.search(r"Worn with a probability of [5-9]\d%", before)
-    assert re.search(r"Worn with a probability of (under 1|\d)%", after)
+    assert re.search(r"The chance that it is worn is [5-9]\d%", before)
+    assert re.search(r"The chance that it is worn is (under 1|\d)%", after)
 
 
 @pytest.mark.parametrize("path", ["/part/blue/flux_capacitor", "/part/nobody/thermostat", "/part/blue/", "/car/nobody"])
