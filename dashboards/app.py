@@ -32,6 +32,7 @@ from dashboards.pages import (
     visits,
     visits_form,
 )
+from dashboards.reports import connect_reports
 from dashboards.security import Access, guard
 from dashboards.sessions import Analyse, Load, SessionShelf, SessionSource
 from dashboards.transfers import connect_transfers
@@ -107,6 +108,7 @@ def create_app(
     new_drive.register(app, shelf, arrivals)
     connect_arrivals(app.server, arrivals)
     connect_transfers(app.server, shelf)
+    connect_reports(app.server, logbook)
     connect_feed(app.server, Recordings(logbook))
     _connect_browser(app)
     guard(app.server, access or Access(), app.csp_hashes())
