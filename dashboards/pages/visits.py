@@ -54,7 +54,7 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
     except InputError as problem:
         told = notice("There is no plan for this", [sentence(str(problem))], "wrong")
         again = html.P(dcc.Link("Plan without limits", href=car_address(VISITS, known.id)))
-        return Page(title, [*head, told, form(limits, units, currency, opened=True), again])
+        return Page(title, [*head, told, form(known.id, limits, units, currency, opened=True), again])
     places = lanes(by_hand, wishes, datetime.now().astimezone().date())
     board = Board(asked, by_hand, places, now.catalogue, known.car)
     if asked.sheet is not None:
@@ -67,7 +67,7 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
             html.P(_in_a_sentence(by_hand.plan, units), className="lead"),
             *_no_drives(shelf, known),
             _answer(board, only),
-            form(limits, units, currency),
+            form(known.id, limits, units, currency),
             html.Div([_lane(board, lane) for lane in places if lane.number != NOT_AT_ALL], className="lanes"),
             _left(board),
             _section("What it costs beside other ways", "beside", ways_compared(board, units)),
@@ -173,8 +173,6 @@ def _small_print(best: Plan) -> list[Component]:
     shown = [_folded("What this is reckoned with", best.assumptions)]
     if best.unknown:
         shown.append(_folded("What is not known", best.unknown))
-    if not best.proven and best.visits:
-        shown.append(html.P("A cheaper plan may exist.", className="quiet"))
     return [*shown, html.P(ADVICE, className="quiet")]
 
 

@@ -20,8 +20,8 @@ from obdwatch.units import KM_PER_MILE, screen_unit, to_screen
 FIELDS = ("budget", "hours", "rate", "trip", "trip_in", "visits")
 
 
-def form(limits: Limits, units: str, currency: str, opened: bool = False) -> Component:
-    """The limits in words, and folded the fields to change them."""
+def form(car_id: str, limits: Limits, units: str, currency: str, opened: bool = False) -> Component:
+    """The limits of a car's plan in words, and folded the fields to change them."""
     unit, of = screen_unit("km", units).name, f" ({currency})" if currency else ""
     far = {name: _far(getattr(limits, name), units) for name in ("trip", "trip_in")}
     fields = [
@@ -36,6 +36,7 @@ def form(limits: Limits, units: str, currency: str, opened: bool = False) -> Com
     return html.Details(
         [
             html.Summary(["Your limits: ", limits_words(limits, units, currency)]),
+            dcc.Store(id="plan-car", data=car_id),
             html.Div(fields, className="form limits"),
             html.P(risk, className="quiet"),
             html.P(html.Button("Plan with these limits", id="plan-anew", type="button")),
@@ -89,21 +90,22 @@ def register(app: Dash, _shelf: SessionShelf) -> None:
         Input("plan-anew", "n_clicks"),
         *(Input(f"plan-{name}", "n_submit") for name in FIELDS),
         *(State(f"plan-{name}", "value") for name in FIELDS),
+        State("plan-car", "data"),
         State("view", "data"),
         prevent_initial_call=True,
     )
     def plan_anew(clicks: Any, *told: Any) -> tuple[Any, Any]:
-        submits, values, view = told[: len(FIELDS)], told[len(FIELDS) : -1], told[-1]
+        submits, values, (car_id, view) = told[: len(FIELDS)], told[len(FIELDS) : -2], told[-2:]
         if not clicks and not any(submits):
             return no_update, no_update
         sent = dict(zip(FIELDS, values, strict=True))
-        return done_or_told(lambda: _address(sent, view))
+        return done_or_told(lambda: _address(str(car_id), sent, view))
 
 
-def _address(sent: dict[str, Any], view: Any) -> str:
+def _address(car_id: str, sent: dict[str, Any], view: Any) -> str:
     visit = visit_from(view)
     limits = limits_from(sent, visit.screen.units)
-    return replace(_asked_before(view), limits=limits, only=None, sheet=None).address()
+    return replace(_asked_before(view), car_id=car_id, limits=limits, only=None, sheet=None).address()
 
 
 def _asked_before(view: Any) -> AskedPlan:

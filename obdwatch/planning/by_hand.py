@@ -57,7 +57,8 @@ def _moved(best: Solved, moves: Moves) -> Choice:
         if part not in parts:
             raise InputError(f"nothing is known of a part '{part}' of this car; known are {', '.join(parts)}")
         if not NOT_AT_ALL <= visit <= visits:
-            raise InputError(f"the {part} cannot go into visit {visit}; there are {visits}")
+            name = best.case.catalogue.parts[part].name
+            raise InputError(f"the {name} cannot go into visit {visit}; there are {visits}")
         choice[parts.index(part)] = visit - 1 if visit else visits
     return tuple(choice)
 
