@@ -9,8 +9,8 @@ from __future__ import annotations
 import shutil
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
 
@@ -19,6 +19,8 @@ from dashboards.garage import CarSource, Garage
 from dashboards.inspections import Inspections
 from dashboards.keeping import Correction, WritableLogbook
 from obdwatch.car_profiles import safe_id
+from obdwatch.curves.all_curves import curves_of
+from obdwatch.curves.curve import Curve
 from obdwatch.errors import LogbookError, SessionFileError
 from obdwatch.recording.session_file import read_header
 from obdwatch.records import Car, Drive, Finding, MarkKind, Session
@@ -92,6 +94,7 @@ class _Kept:
     drive: Drive
     traces: Mapping[str, Trace]
     judgement: Judgement | None = None
+    curves: tuple[Hashable, tuple[Curve, ...]] | None = None
 
     @property
     def samples(self) -> int:
@@ -181,6 +184,20 @@ class SessionShelf:
                 kept.judgement = kept.judgement or self._analyse(kept.drive, car)
                 findings, remarks = tuple(kept.judgement.findings), tuple(kept.judgement.remarks)
             return LoadedDrive(kept.drive, session, car, findings, remarks, kept.traces)
+
+    def curves(self, session_id: str) -> tuple[Curve, ...]:
+        """What was measured in a drive against what its car should do; reckoned once, until car or history change.
+
+        Raises as `open`.
+        """
+        with self._lock:
+            session, kept = self.session(session_id), self._read(session_id)
+            car, history = self.car_of(session), self._logbook.history_before(session_id)
+        mark = (car, session, len(history.features), history.events)
+        if kept.curves is None or kept.curves[0] != mark:
+            # Outside of the lock: a zoom need not wait for it.
+            kept.curves = mark, curves_of(replace(kept.drive, session=session), car, history)
+        return kept.curves[1]
 
     def _read(self, session_id: str) -> _Kept:
         path = self._logbook.path_of(session_id)

@@ -23,6 +23,7 @@ ALLOWED: dict[str, set[str]] = {
     "recording": {"decoding", "adapters"},
     "signals": {"decoding", "recording"},
     "detectors": {"decoding", "signals", "physics"},
+    "curves": {"decoding", "signals", "physics", "detectors"},
     "explanations": {"decoding", "signals"},
     "logbook": {"decoding", "recording", "signals"},
     "parts": {"physics", "explanations"},

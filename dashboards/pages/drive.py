@@ -32,6 +32,7 @@ from dashboards.figures import (
     visible_range,
 )
 from dashboards.marks import shapes
+from dashboards.pages.curve_sections import curve_articles
 from dashboards.pages.drive_codes import codes_section
 from dashboards.pages.drive_sections import about, chooser, driven, events, problems, values_table, view_buttons
 from dashboards.panels import panels_for, usual_keys
@@ -68,6 +69,11 @@ def register(app: Dash, shelf: SessionShelf) -> None:
     def fill(session_id: Any, view: Any) -> list[Component]:
         visit = visit_from(view)
         return part_or_told(lambda: body(shelf.open(str(session_id)), visit), "This drive")
+
+    @app.callback(Output("curves", "children"), Input("curves-of", "data"), State("view", "data"))
+    def fill_curves(session_id: Any, view: Any) -> list[Component]:
+        screen = visit_from(view).screen
+        return part_or_told(lambda: curve_articles(shelf.curves(str(session_id)), screen), "These pictures")
 
     @app.callback(
         Output("signals", "figure"),
@@ -111,8 +117,21 @@ def body(loaded: LoadedDrive, visit: Visit) -> list[Component]:
         ),
         codes_section(loaded, said, screen.units),
         *_signals(loaded, visit),
+        _curves(loaded),
         *events(loaded.drive),
     ]
+
+
+def _curves(loaded: LoadedDrive) -> Component:
+    """The place of the pictures, which come after the rest of the page is there."""
+    return html.Section(
+        [
+            html.H2("What was measured against what this car should do", id="curves-heading"),
+            dcc.Store(id="curves-of", data=loaded.session.id),
+            html.Div(loading("Comparing with what was expected …"), id="curves"),
+        ],
+        **labelled_by("curves-heading"),
+    )
 
 
 def _in_a_sentence(said: Sequence[Finding]) -> Component | None:

@@ -56,7 +56,8 @@ class Losses:
 
     `level_error` [%] is by how much all bands may be off together.
 
-    `count` readings each; `own` is True where it is against the car's earlier drives, `drives` of them.
+    `count` readings each; `own` is True where it is against the car's earlier drives, `drives` of them; `kind` is what
+    was compared, by the names of `value_of`.
     """
 
     middle: FloatArray
@@ -66,6 +67,7 @@ class Losses:
     own: bool
     level_error: float
     drives: int = 0
+    kind: str = "full"
 
 
 def bands_of(pulls: Pulls) -> tuple[Band, ...]:
@@ -106,6 +108,7 @@ def losses_of(bands: tuple[Band, ...], past: Cells) -> Losses | None:
             own=True,
             level_error=float(np.hypot(DRIVE_ERROR, 100.0 * own.level)),
             drives=own.drives,
+            kind=kind,
         )
     return None
 
@@ -120,7 +123,7 @@ def first_losses(bands: tuple[Band, ...]) -> Losses | None:
     count = np.array([float(band.count) for band in known])
     loss = np.array([100.0 - band.share for band in known])
     middle = np.array([band.middle for band in known])
-    return Losses(middle, loss, READING_ERROR / np.sqrt(count), count, own=False, level_error=DRIVE_ERROR)
+    return Losses(middle, loss, READING_ERROR / np.sqrt(count), count, own=False, level_error=DRIVE_ERROR, kind="share")
 
 
 def _same_at_all_speeds(bands: list[Band]) -> bool:

@@ -124,7 +124,7 @@ def regimes(record: TrimRecord) -> Regimes:
 
 def fit_bank(record: TrimRecord, trim: FloatArray, split: Regimes, rivals: bool = True) -> TrimFit:
     """Fit one series of trims [n]; `rivals`: also weigh vacuum against flow alone, which costs a second fit."""
-    ratio = np.where(np.isfinite(record.ratio), record.ratio, 0.4)
+    ratio = _ratio(record)
     follows_vacuum = flow_share(ratio) * (split.idle_air / record.air)
     purge = np.where(np.isfinite(record.purge), record.purge, 0.0) * follows_vacuum
     purge_size = 0.0
@@ -149,9 +149,35 @@ def fit_bank(record: TrimRecord, trim: FloatArray, split: Regimes, rivals: bool 
     return TrimFit(idle, flow, whole, (float(sizes[0]), float(sigma[0])), (float(sizes[2]), float(sigma[2])), leak)
 
 
+def modelled(record: TrimRecord, split: Regimes, fit: TrimFit) -> FloatArray | None:
+    """Return the trim [%, n] that a fit gives at each reading without purge; None where only levels were fitted."""
+    if fit.error is None or fit.rise is None or fit.leak is None:
+        return None
+    ratio = _ratio(record)
+    top = float(np.median(record.air[split.flow]))
+    choked = fit.leak.share / _at_idle(ratio, split, fit.error[0])
+    values: FloatArray = fit.error[0] + choked * flow_share(ratio) * (split.idle_air / record.air)
+    return values + fit.rise[0] * _rising(record, split, top)
+
+
+def _ratio(record: TrimRecord) -> FloatArray:
+    """Manifold over outside pressure, that of a light load where it is not known."""
+    return np.where(np.isfinite(record.ratio), record.ratio, 0.4)
+
+
+def _rising(record: TrimRecord, split: Regimes, top: float) -> FloatArray:
+    rising: FloatArray = (record.air - split.idle_air) / max(top - split.idle_air, 1e-3)
+    return rising
+
+
+def _at_idle(ratio: FloatArray, split: Regimes, error: float) -> float:
+    """What makes a leak's share of the idle air out of its size at choked flow."""
+    return float(flow_share(np.array([float(np.median(ratio[split.idle]))]))[0]) / max(0.5, 1.0 + error / 100.0)
+
+
 def _fit(record: TrimRecord, trim: FloatArray, falling: FloatArray, purge: FloatArray, split: Regimes) -> LinearFit:
     top = float(np.median(record.air[split.flow]))
-    rising = (record.air - split.idle_air) / max(top - split.idle_air, 1e-3)
+    rising = _rising(record, split, top)
     shapes = np.stack([np.ones(len(trim)), falling, rising, purge], axis=1)
     prior = np.array([PRIOR_ERROR, PRIOR_LEAK, PRIOR_RISE, PRIOR_PURGE])
     return fit_shapes(shapes, trim, prior, record.times, float(RESOLUTION), GAP)
@@ -172,7 +198,7 @@ def _level(record: TrimRecord, trim: FloatArray, here: BoolArray) -> Level:
 def _leak(record: TrimRecord, fit: LinearFit, evidence: float, split: Regimes, ratio: FloatArray) -> Leak:
     choked, sigma = float(fit.sizes[1]), float(np.sqrt(fit.covariance[1, 1]))
     at_idle = float(np.median(ratio[split.idle]))
-    factor = float(flow_share(np.array([at_idle]))[0]) / max(0.5, 1.0 + float(fit.sizes[0]) / 100.0)
+    factor = _at_idle(ratio, split, float(fit.sizes[0]))
     share, spread = choked * factor, sigma * factor
     if not record.in_grams:
         return Leak(share, spread, None, None, evidence)

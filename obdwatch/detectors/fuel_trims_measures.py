@@ -30,18 +30,18 @@ def measures_of(
     record: TrimRecord, whole: TrimFit, banks: dict[int, TrimFit], seen: Evidence, past: Past, judgement: Judgement
 ) -> tuple[Measure, ...]:
     """Return what is shown; for two banks the levels of each come after those of both together."""
-    found = [_level("level", whole.whole, _expected(past, "level", OWN_LEVEL, SOUND))]
+    found = [_level("level", whole.whole, expected_range(past, "level", OWN_LEVEL, SOUND))]
     found += _levels(whole, "", past, record.in_grams)
     if len(banks) > 1:
         for bank, fit in banks.items():
             found += _levels(fit, f"_bank_{bank}", past, False)
         apart = banks[1].whole.value - banks[2].whole.value
-        limits = _expected(past, "bank_difference", OWN_APART, (-BANK_APART, BANK_APART))
+        limits = expected_range(past, "bank_difference", OWN_APART, (-BANK_APART, BANK_APART))
         found.append(Measure("bank_difference", apart, "%", None, limits))
     contrast = whole.contrast
     if contrast is not None:
         half = Z95 * contrast[1]
-        usual = _expected(past, "contrast", OWN_LOW, (-HIGH_FLOW, LOW_FLOW))
+        usual = expected_range(past, "contrast", OWN_LOW, (-HIGH_FLOW, LOW_FLOW))
         found.append(Measure("contrast", contrast[0], "%", (contrast[0] - half, contrast[0] + half), usual))
     found += _parts_of_fit(whole)
     if judgement.bank is not None:
@@ -84,7 +84,8 @@ def learnt_of(record: TrimRecord, whole: TrimFit, seen: Evidence) -> tuple[Measu
     return tuple(found)
 
 
-def _expected(past: Past, name: str, own: float, otherwise: tuple[float, float]) -> tuple[float, float]:
+def expected_range(past: Past, name: str, own: float, otherwise: tuple[float, float]) -> tuple[float, float]:
+    """Return the range of a measure [%]: within `own` of the car's past, `otherwise` where it has none."""
     before = past.of(name)
     return otherwise if before is None else (before.middle - own, before.middle + own)
 
@@ -97,7 +98,7 @@ def _levels(fit: TrimFit, suffix: str, past: Past, with_air: bool) -> list[Measu
     found = []
     for name, level in (("trim_at_idle", fit.idle), ("trim_at_flow", fit.flow)):
         if level is not None:
-            found.append(_level(f"{name}{suffix}", level, _expected(past, f"{name}{suffix}", OWN_LEVEL, SOUND)))
+            found.append(_level(f"{name}{suffix}", level, expected_range(past, f"{name}{suffix}", OWN_LEVEL, SOUND)))
             if with_air:
                 found.append(Measure(name.replace("trim", "air"), level.air, "g/s"))
     return found

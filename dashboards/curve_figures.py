@@ -1,0 +1,205 @@
+"""The picture of a measured curve against the expected one, of one drive or of two over each other.
+
+Pure: curves in, a Plotly figure out. What is measured is drawn in the accent colour, what was expected as a grey band;
+of two drives the earlier one is grey and hollow. Banks differ by the shape of their dots, never by colour alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import plotly.graph_objects as go
+
+from dashboards.curve_words import axis_words
+from dashboards.drawing import ACCENT, LETTER, NEUTRAL, Screen, packed, plain
+from obdwatch.curves.curve import Curve, Expected, Look, Panel, Series
+from obdwatch.records import FloatArray
+from obdwatch.units import screen_unit
+
+PLOT, GAP, BELOW, ROW = 230, 34, 46, 20  # px
+LEFT, RIGHT = 58, 14
+WIDEST = 600  # px; two pictures stand side by side on a wide screen
+BAND = {ACCENT: "rgba(47,125,209,0.16)", NEUTRAL: "rgba(125,133,144,0.24)"}
+SHAPES = {None: "circle", 1: "circle", 2: "diamond"}
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A curve in a picture: `name` of its drive (empty for the only one), and whether it is the earlier of two."""
+
+    curve: Curve
+    name: str = ""
+    earlier: bool = False
+
+    @property
+    def colour(self) -> str:
+        """The accent for what the picture is about."""
+        return NEUTRAL if self.earlier else ACCENT
+
+    def called(self, text: str) -> str:
+        """What the legend calls one of its series."""
+        return plain(f"{self.name}: {text}" if self.name else text)
+
+
+def curve_figure(drawn: Sequence[Drawn], screen: Screen) -> go.Figure:
+    """Draw one curve, or those of two drives over each other; all are of the same kind."""
+    figure = go.Figure()
+    panels = len(drawn[0].curve.panels)
+    for number in range(panels):
+        suffix = "" if number == 0 else str(number + 1)
+        for one in drawn:
+            panel = one.curve.panels[number]
+            for band in panel.expected:
+                _add_expected(figure, band, panel, one, suffix, screen)
+        for place, one in enumerate(drawn):
+            for series in one.curve.panels[number].measured:
+                _add_series(figure, series, one, suffix, screen, place)
+    rows = _legend_rows(figure, screen)
+    top = 8 + ROW * rows
+    inner = panels * PLOT + (panels - 1) * GAP
+    figure.update_layout(
+        height=top + inner + BELOW,
+        margin={"l": LEFT, "r": RIGHT, "t": top, "b": BELOW, "pad": 0},
+        paper_bgcolor="rgba(0,0,0,0)",
+        plot_bgcolor="rgba(0,0,0,0)",
+        font={"family": "inherit", "size": 12, "color": NEUTRAL},
+        hovermode="closest",
+        dragmode=False,
+        barmode="group",
+        template="none",
+        xaxis=_x_axis(drawn[0].curve, screen, panels),
+        legend={
+            "orientation": "h",
+            "x": 0,
+            "y": 1 + 4 / inner,
+            "yanchor": "bottom",
+            "bgcolor": "rgba(0,0,0,0)",
+            "itemclick": False,
+            "itemdoubleclick": False,
+        },
+    )
+    for number, panel in enumerate(drawn[0].curve.panels):
+        suffix = "" if number == 0 else str(number + 1)
+        high = 1 - number * (PLOT + GAP) / inner
+        figure.update_layout({f"yaxis{suffix}": _y_axis(panel, screen, (max(high - PLOT / inner, 0.0), high))})
+    return figure
+
+
+def _x_axis(curve: Curve, screen: Screen, panels: int) -> dict[str, Any]:
+    axis: dict[str, Any] = {
+        "fixedrange": True,
+        "zeroline": False,
+        "showgrid": not curve.x.labels,
+        "nticks": 6 if screen.narrow else 9,
+        "title": {"text": plain(axis_words(curve.x.words, curve.x.unit, screen.units)), "standoff": 6},
+        "anchor": "y" if panels == 1 else f"y{panels}",
+        "tickformat": ",~g",
+    }
+    if curve.x.labels:
+        axis |= {"tickvals": list(range(1, len(curve.x.labels) + 1)), "ticktext": [plain(x) for x in curve.x.labels]}
+        axis |= {"range": [0.4, len(curve.x.labels) + 0.6]}
+    return axis
+
+
+def _y_axis(panel: Panel, screen: Screen, domain: tuple[float, float]) -> dict[str, Any]:
+    return {
+        "fixedrange": True,
+        "nticks": 6,
+        "zeroline": False,
+        "rangemode": "tozero" if any(one.look is Look.BARS for one in panel.measured) else "normal",
+        "domain": list(domain),
+        "anchor": "x",
+        "title": {"text": plain(axis_words(panel.axis.words, panel.axis.unit, screen.units)), "standoff": 4},
+    }
+
+
+def _shown(values: FloatArray, unit: str, screen: Screen) -> FloatArray:
+    shown = screen_unit(unit, screen.units)
+    return np.asarray(values * shown.factor + shown.offset, dtype=np.float64)
+
+
+def _add_series(figure: go.Figure, series: Series, one: Drawn, suffix: str, screen: Screen, place: int) -> None:
+    panel = one.curve.panels[int(suffix or "1") - 1]
+    unit = screen_unit(panel.axis.unit, screen.units).name
+    x = packed(_shown(series.x, one.curve.x.unit, screen))
+    y = packed(_shown(series.y, panel.axis.unit, screen))
+    name = one.called(series.name)
+    hover = f"%{{y:,.4g}} {plain(unit)}<extra>{name}</extra>"
+    base: dict[str, Any] = {"x": x, "y": y, "name": name, "yaxis": f"y{suffix}", "hovertemplate": hover}
+    if series.look is Look.BARS:
+        figure.add_trace(
+            go.Bar(**base, marker=_filled(one), width=0.35 if one.name else 0.55, showlegend=bool(one.name))
+        )
+        if one.name:
+            figure.data[-1].update(offset=-0.37 + 0.37 * place)
+        return
+    if series.look is Look.DOTS:
+        faint = any(other.look is Look.LINE for other in panel.measured)
+        look = SHAPES[series.bank] + ("-open" if one.earlier or series.bank == 2 else "")
+        marker = {"color": one.colour, "size": 4 if faint else 6, "symbol": look, "opacity": 0.45 if faint else 0.85}
+        figure.add_trace(go.Scatter(**base, mode="markers", marker=marker, showlegend=not faint or not one.name))
+        return
+    dash = "solid" if series.look is Look.LINE else "2px,3px" if series.bank == 2 else "7px,3px"
+    line = {"color": one.colour, "width": 2.2 if series.look is Look.LINE else 1.8, "dash": dash}
+    few = series.look is Look.LINE and len(series.x) <= 40
+    mode = "lines+markers" if few else "lines"
+    alone = len(one.curve.panels) > 1 and not one.name  # the axis has its name
+    look_of = {"mode": mode, "line": line, "marker": {"size": 6, "color": one.colour}, "showlegend": not alone}
+    figure.add_trace(go.Scatter(**base, **look_of, connectgaps=False))
+
+
+def _filled(one: Drawn) -> dict[str, Any]:
+    """Bars of the earlier drive are hollow."""
+    fill = "rgba(0,0,0,0)" if one.earlier else one.colour
+    return {"color": fill, "line": {"color": one.colour, "width": 2}}
+
+
+def _add_expected(figure: go.Figure, band: Expected, panel: Panel, one: Drawn, suffix: str, screen: Screen) -> None:
+    colour = NEUTRAL if one.earlier or not one.name else ACCENT
+    x = _shown(band.x, one.curve.x.unit, screen)
+    ends = [None if v is None else _shown(v, panel.axis.unit, screen) for v in (band.low, band.middle, band.high)]
+    low, middle, high = ends
+    name = one.called(band.name)
+    said = any(trace.name == name for trace in figure.data)
+    if low is not None and high is not None:
+        for piece in _pieces(low):
+            outline = np.concatenate([x[piece], x[piece][::-1]]), np.concatenate([low[piece], high[piece][::-1]])
+            figure.add_trace(
+                go.Scatter(
+                    x=packed(outline[0]), y=packed(outline[1]), yaxis=f"y{suffix}", mode="lines", fill="toself",
+                    fillcolor=BAND[colour], line={"width": 0.8, "color": colour, "dash": "1px,2px"},
+                    name=name, legendgroup=name, showlegend=not said, hoverinfo="skip",
+                )
+            )  # fmt: skip
+            said = True
+    for values, width in ((middle, 1.2), (low if high is None else None, 1.8), (high if low is None else None, 1.8)):
+        if values is None:
+            continue
+        line = {"width": width, "color": colour, "dash": "6px,4px"}
+        figure.add_trace(
+            go.Scatter(
+                x=packed(x), y=packed(values), yaxis=f"y{suffix}", mode="lines", line=line, name=name,
+                legendgroup=name, showlegend=not said, hoverinfo="skip", connectgaps=False,
+            )
+        )  # fmt: skip
+        said = True
+
+
+def _pieces(values: FloatArray) -> list[slice]:
+    """The unbroken stretches of a band."""
+    known = np.isfinite(values)
+    edges = np.flatnonzero(np.diff(np.r_[False, known, False].astype(np.int8)))
+    return [slice(int(start), int(end)) for start, end in edges.reshape(-1, 2)]
+
+
+def _legend_rows(figure: go.Figure, screen: Screen) -> int:
+    """Rows that the legend takes: Plotly gives every entry the width of the longest once they do not fit in one row."""
+    widths = [45 + LETTER * len(trace.name) for trace in figure.data if trace.showlegend is not False]
+    room = (min(screen.plot_width, WIDEST) if not screen.narrow else screen.plot_width) - 10
+    if not widths or sum(widths) <= room:
+        return 1
+    return math.ceil(len(widths) / max(1, int(room // max(widths))))

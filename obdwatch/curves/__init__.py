@@ -1,0 +1,1 @@
+"""What was measured against what this car should do, as curves to be drawn: pure, from the detectors' own fits."""
