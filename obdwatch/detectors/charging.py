@@ -188,9 +188,19 @@ def _idle(record: ChargingRecord, driving: Level, past: Past) -> Judgement | Non
     limit = FULL_BATTERY if past.idle is None else max(FULL_BATTERY, min(LOW, past.idle.low))
     if record.idle.middle >= limit:
         return None
-    # Full output at speed: a belt that slips where the alternator is hardest to turn, or one phase less of it. The belt
-    # is looked at first (common practice: it costs a glance).
-    return Judgement(Verdict.FAULT, "weak_at_idle", Urgency.WATCH, 0.7, ("drive_belt", "alternator"))
+    parts = ("alternator", "drive_belt") if _belt_holds(record) else ("drive_belt", "alternator")
+    return Judgement(Verdict.FAULT, "weak_at_idle", Urgency.WATCH, 0.7, parts)
+
+
+def _belt_holds(record: ChargingRecord) -> bool:
+    """Whether the engine speed was seen to rise often, and the voltage held: a belt that slips at idle slips there too.
+
+    Where it was not seen, the belt is looked at first (common practice: it costs a glance).
+    """
+    if record.answers is None or record.answers.rising.events < FEWEST_RISES:
+        return False
+    mean = record.answers.rising.mean
+    return mean > -DIP / 2.0 or record.answers.brief > mean / 2.0  # a slip is over within seconds
 
 
 def _own(record: ChargingRecord, past: Past) -> Judgement | None:
