@@ -79,11 +79,21 @@ def _digits(values: FloatArray) -> int:
 def _in_a_word(track: Followed) -> str:
     moves = track.movement
     if moves is None:
-        return "no trend beyond chance" if len(track.series.values) >= FEWEST else "too few drives to tell"
+        enough = len(track.series.values) >= FEWEST
+        if _beyond(track):
+            return "outside its limits now" if enough else "outside its limits now; too few drives for a trend"
+        return "no trend beyond chance" if enough else "too few drives to tell"
     if moves.season:
         return "perhaps with the season"
     way = "up" if moves.now > moves.first else "down"
     return f"{way}, towards harm" if moves.harmful else way
+
+
+def _beyond(track: Followed) -> bool:
+    """Whether the newest value lies outside of what is healthy."""
+    lower, upper = track.series.limits
+    now = float(track.series.values[-1])
+    return (lower is not None and now < lower) or (upper is not None and now > upper)
 
 
 def followed_plot(track: Followed, units: str) -> Plot:

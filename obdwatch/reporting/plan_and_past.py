@@ -12,7 +12,7 @@ from obdwatch.planning.yearly import day_of
 from obdwatch.records import Event, EventKind, Session, Verdict, Visit
 from obdwatch.reporting.document import Block, Bullets, Paragraph, Section, Subheading, Table, Tone
 from obdwatch.reporting.facts import CarFacts
-from obdwatch.reporting.words import capital, counted, odometer
+from obdwatch.reporting.words import capital, counted, odometer, short_day
 
 MOST_LEFT = 5
 KINDS = {
@@ -106,7 +106,7 @@ def history_section(facts: CarFacts) -> Section:
 
 
 def _row(at: datetime | None, km: float | None, what: str, units: str) -> tuple[str, ...]:
-    return f"{at:%Y-%m-%d}" if at is not None else "no date", odometer(km, units), what
+    return short_day(at), odometer(km, units), what
 
 
 def _drive_row(facts: CarFacts, session: Session) -> tuple[str, ...]:

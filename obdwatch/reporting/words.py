@@ -18,6 +18,16 @@ def day(at: datetime | None) -> str:
     return f"{at.day} {at:%B %Y}" if at is not None else "no date"
 
 
+def short_day(at: datetime | None) -> str:
+    """Return a day for a narrow column, which is never broken.
+
+    >>> from datetime import UTC
+    >>> short_day(datetime(2026, 3, 1, 7, 10, tzinfo=UTC))
+    '1\xa0Mar\xa02026'
+    """
+    return f"{at.day}\N{NO-BREAK SPACE}{at:%b}\N{NO-BREAK SPACE}{at.year}" if at is not None else "no date"
+
+
 def odometer(km: float | None, units: str) -> str:
     """Return a distance as an odometer is read out, a dash where it is not known.
 
