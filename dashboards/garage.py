@@ -139,7 +139,7 @@ class Garage:
 
     def state(self, known: KnownCar, units: str) -> CarState:
         """What is known of the car's parts now. Raises InputError for a parts file of the user's that is wrong."""
-        return _kept(self._states, self._mark(known, units), lambda: self._state(known, units))
+        return self._marked_state(known, units)[1]
 
     def grown(self, known: KnownCar) -> Grown:
         """How likely each part was worn after each dated drive, oldest first."""
@@ -152,25 +152,30 @@ class Garage:
         """The car's plan under these wishes, with jobs moved by hand. Raises InputError as `plan_by_hand` does."""
         from obdwatch.planning.by_hand import plan_by_hand
 
-        mark = (self._mark(known, wishes.units), wishes, tuple(moves.items()))
-        now = self.state(known, wishes.units)
+        mark, now = self._marked_state(known, wishes.units)
+        asked = (mark, wishes, tuple(moves.items()))
         return _kept(
-            self._planned, mark, lambda: plan_by_hand(now.catalogue, now.risks, wishes, known.car, dict(moves))
+            self._planned, asked, lambda: plan_by_hand(now.catalogue, now.risks, wishes, known.car, dict(moves))
         )
 
     def only(self, known: KnownCar, wishes: Wishes, part: str) -> OnlyThis:
         """What becomes of the plan where only one part is done. Raises InputError as `what_if_only` does."""
         from obdwatch.planning.plan import what_if_only
 
-        mark = (self._mark(known, wishes.units), wishes, part)
-        now = self.state(known, wishes.units)
-        return _kept(self._only, mark, lambda: what_if_only(part, now.catalogue, now.risks, wishes, known.car))
+        mark, now = self._marked_state(known, wishes.units)
+        return _kept(
+            self._only, (mark, wishes, part), lambda: what_if_only(part, now.catalogue, now.risks, wishes, known.car)
+        )
 
     def yearly_miles(self, known: KnownCar) -> float | None:
         """How far the car is driven in a year [mile], as its drives and its log show; None where they do not."""
         readings = [(one.started_at, one.odometer_km) for one in known.sessions]
         readings += [(event.at, event.odometer_km) for event in self.events(known)]
         return yearly_miles((at, km) for at, km in readings if at is not None and km is not None)
+
+    def _marked_state(self, known: KnownCar, units: str) -> tuple[Hashable, CarState]:
+        mark = self._mark(known, units)
+        return mark, _kept(self._states, mark, lambda: self._state(known, units))
 
     def _state(self, known: KnownCar, units: str) -> CarState:
         from obdwatch.car_risks import catalogue_of, risks_of_car

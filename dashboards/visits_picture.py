@@ -56,8 +56,9 @@ class Board:
     def own_work(self, part: str) -> str:
         """Time and price of a part without what must be opened for it."""
         job = job_for(self.catalogue.parts[part], self.catalogue.steps, self.car)
-        count = f"{job.pieces} pieces, " if job.pieces > 1 else ""
-        return f"{count}{working_time(job.hours)}, {money(job.price, self.catalogue.currency)}"
+        what = f"{job.pieces} pieces" if job.pieces > 1 else "part"
+        price = "price not known" if known(job.part.price) is None else money(job.price, self.catalogue.currency)
+        return f"{working_time(job.hours)}, {what} {price}"
 
 
 def picture(board: Board, jobs: Sequence[str]) -> Component:

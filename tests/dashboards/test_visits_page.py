@@ -70,7 +70,7 @@ def test_the_plan_says_when_what_why_and_for_how_much(shelf: SessionShelf) -> No
     assert re.search(r"\d+ jobs? in \d visits?: [\d.]+ hours? of work, [\d,]+ to pay", words)
     assert "Visit 1: now" in words
     assert re.search(r"drain the coolant\s+25 minutes", words)
-    assert re.search(r"Thermostat\s+30 minutes, 45 It is probably worn", words)
+    assert re.search(r"Thermostat\s+30 minutes, part 45 It is probably worn", words)
     for way in ("The same jobs one by one", "Everything now", "Nothing until it fails"):
         assert way in words
     assert "within 16,090 km" in words
