@@ -40,6 +40,9 @@ DIP, DIP_T, DIP_CHANCE, FEWEST_RISES = 0.25, 3.0, 0.01, 8
 a t, and so seldom by chance. A regulator corrects within tenths of a second (common practice), so that a sound system
 shows next to nothing at this rate."""
 
+RISES_TO_CLEAR = 2 * FEWEST_RISES
+"""Rises from which a belt is cleared: to miss what comes now and then takes more of them than to see it."""
+
 DEEP_DIP, DEEP_T = 0.5, 2.0
 """A belt that slips now and then drops the voltage deep in some rises and not at all in others: where the mean is twice
 as deep, a smaller t will do, as the chance (which counts whole patterns) is small all the same."""
@@ -197,7 +200,7 @@ def _belt_holds(record: ChargingRecord) -> bool:
 
     Where it was not seen, the belt is looked at first (common practice: it costs a glance).
     """
-    if record.answers is None or record.answers.rising.events < FEWEST_RISES:
+    if record.answers is None or record.answers.rising.events < RISES_TO_CLEAR:
         return False
     mean = record.answers.rising.mean
     return mean > -DIP / 2.0 or record.answers.brief > mean / 2.0  # a slip is over within seconds
