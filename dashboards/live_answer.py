@@ -120,6 +120,7 @@ def _names(live: LiveRecording, news: News, units: str) -> dict[str, Any]:
                 "digits": words.digits(key),
                 "stretch": words.least_stretch(live.signals[key].unit, units),
                 "line": not words.states_of(key),
+                "moves": words.moves(key),
             }
             for key in news.first_seen
         },

@@ -10,7 +10,7 @@ from obdwatch.decoding.parameters import PARAMETER_BY_KEY
 from obdwatch.explanations.coverage_words import NO_SCREEN, next_drive_words
 from obdwatch.explanations.findings import HOT_COOLING, explain
 from obdwatch.live_recording import Warned
-from obdwatch.records import Finding, Urgency
+from obdwatch.records import Finding, PollClass, Urgency
 from obdwatch.signals.coverage import Coverage
 from obdwatch.signals.next_drive import CRUISE_WANTED, IDLE_WANTED, OVERRUN_WANTED, NextDrive, Step, next_drive
 from obdwatch.signals.remaining_drive import EVERYTHING, for_another_day, remaining
@@ -18,6 +18,7 @@ from obdwatch.units import quantity, screen_unit
 
 LAMP = "The engine lamp has come on"
 LAMP_TOLD = "The car has stored a trouble code. A lamp that flashes means misfire: ease off and stop where it is safe."
+WATCHED = frozenset({PollClass.FAST, PollClass.MEDIUM, PollClass.SLOW})
 WHOLE = frozenset({"1/min", "count", "km", "s", "min"})  # nobody reads fractions of these
 VOLTS = 2  # digits of a voltage that no parameter table describes
 
@@ -59,6 +60,15 @@ def states_of(key: str) -> bool:
     return parameter is not None and bool(parameter.states)
 
 
+def moves(key: str) -> bool:
+    """Whether a signal is one to watch: read often, of the engine's own control unit, and no name of a state."""
+    base, _, other = key.partition("@")
+    parameter = PARAMETER_BY_KEY.get(base)
+    if parameter is None:
+        return not other
+    return not other and not parameter.states and parameter.poll_class in WATCHED
+
+
 def value_words(key: str, unit: str, value: float, units: str) -> str:
     """A value with its unit; an enumeration by the name of its state."""
     parameter = PARAMETER_BY_KEY.get(key.partition("@")[0])
@@ -90,7 +100,10 @@ def _timed(name: str, seconds: float, wanted: float) -> Seen:
     enough = seconds >= wanted
     if seconds < 1.0:
         return Seen(name, "not seen yet", False)
-    return Seen(name, wording.length(seconds) + ("" if enough else f" of {wording.length(wanted)}"), enough)
+    if enough:
+        return Seen(name, wording.length(seconds), True)
+    done = int(seconds / 60.0) if wanted >= 120.0 else int(seconds)
+    return Seen(name, f"{done} of {wording.length(wanted)}", False)
 
 
 def wanted_drive(findings: Sequence[Finding], units: str) -> NextDrive:

@@ -198,27 +198,29 @@
     const value = make("span", "value");
     const when = make("span", "age");
     item.append(label, value, when);
-    box.disabled = !page.names[key].line;
     return { item: item, box: box, name: name, value: value, when: when };
   }
 
   function signals() {
-    const list = byId("live-signals");
     const keys = page.order.filter((key) => page.names[key]);
     for (const key of Object.keys(page.rows)) {
       if (keys.includes(key) && page.rows[key].item.isConnected) continue;
       page.rows[key].item.remove();
       delete page.rows[key];
     }
-    keys.forEach((key, place) => {
+    list(byId("live-signals"), keys.filter((key) => page.names[key].moves));
+    list(byId("live-others"), keys.filter((key) => !page.names[key].moves));
+  }
+
+  function list(place, keys) {
+    const drawn = drawnKeys();
+    keys.forEach((key, at) => {
       const shown = (page.rows[key] = page.rows[key] || row(key));
-      if (list.children[place] !== shown.item) list.insertBefore(shown.item, list.children[place] || null);
+      if (place.children[at] !== shown.item) place.insertBefore(shown.item, place.children[at] || null);
       const [text, t] = page.values[key] || ["–", 0];
-      const seconds = page.now - t;
       say(shown.name, page.names[key].name);
       say(shown.value, text);
-      say(shown.when, page.state === "over" ? "" : age(seconds));
-      const drawn = drawnKeys();
+      say(shown.when, page.state === "over" ? "" : age(page.now - t));
       shown.box.checked = drawn.includes(key);
       shown.box.disabled = !page.names[key].line || (!shown.box.checked && drawn.length >= MOST_DRAWN);
     });
@@ -472,7 +474,7 @@
   document.addEventListener("change", (event) => {
     if (!page) return;
     const at = event.target;
-    if (at.closest("#live-signals")) choose(at.dataset.key, at.checked);
+    if (at.closest(".live-signals")) choose(at.dataset.key, at.checked);
     if (at.id === "live-speak" || at.id === "live-beep") setTimeout(switched, 0);
   });
 

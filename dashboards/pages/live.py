@@ -81,6 +81,7 @@ def _over() -> list[Component]:
 
 def _running() -> list[Component]:
     return [
+        _sounds(),
         html.Div(
             [
                 _section("Moving now", "lines", [_windows(), html.Div(id="live-lines")]),
@@ -88,18 +89,24 @@ def _running() -> list[Component]:
                     [
                         _section("Still to drive", "left", [html.Div(id="live-left")]),
                         _section("Seen so far", "seen", [html.Ul(id="live-seen", className="plain")]),
-                        _section("Warnings", "warned", [_sounds(), html.Ul(id="live-warnings", className="plain")]),
+                        _section("Warnings", "warned", [html.Ul(id="live-warnings", className="plain")]),
                     ]
                 ),
             ],
             className="live-halves",
         ),
         _section(
-            "All signals",
+            "Signals",
             "signals",
             [
                 html.P("Tick up to six to see them as lines.", className="quiet", id="live-most"),
-                html.Ul(id="live-signals", className="plain"),
+                html.Ul(id="live-signals", className="plain live-signals"),
+                html.Details(
+                    [
+                        html.Summary("What seldom changes, and what other control units say"),
+                        html.Ul(id="live-others", className="plain live-signals"),
+                    ]
+                ),
             ],
         ),
     ]
@@ -129,8 +136,9 @@ def _sounds() -> Component:
         [
             html.Div(
                 [
-                    dmc.Checkbox(label="Say them aloud", id="live-speak", checked=False),
-                    dmc.Checkbox(label="Beep", id="live-beep", checked=False),
+                    html.Span("Warnings:"),
+                    dmc.Checkbox(label="say them aloud", id="live-speak", checked=False),
+                    dmc.Checkbox(label="beep", id="live-beep", checked=False),
                     html.Button("Try", type="button", id="live-try"),
                 ],
                 className="view-buttons",

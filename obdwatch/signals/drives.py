@@ -73,15 +73,27 @@ def drive_from(contents: SessionContents) -> Drive:
 def _named(current: CurrentData, times: FloatArray) -> list[_Samples]:
     """Give each key and control unit its name, and join its pieces."""
     counts = {source: sum(len(rows) for rows, _ in pieces) for source, pieces in current.pieces.items()}
-    engine = _first_unit(counts, _ENGINE_SPEED)
-    primary = {key: engine if (key, engine) in counts else _first_unit(counts, key) for key, _ in counts}
+    primary = primary_units(counts)
     samples = []
     for (key, ecu), pieces in current.pieces.items():
         rows = np.concatenate([rows for rows, _ in pieces])
         values = np.concatenate([values for _, values in pieces])
-        name = key if ecu is None or ecu == primary[key] else f"{key}@{ecu:X}"
-        samples.append(_Samples(name, ecu, times[rows], values))
+        samples.append(_Samples(signal_key(key, ecu, primary), ecu, times[rows], values))
     return samples
+
+
+def primary_units(counts: Mapping[tuple[str, int | None], int]) -> dict[str, int | None]:
+    """Return whose value has the plain key: the engine's control unit where it sends one, else the first that does.
+
+    `counts` are how many values each control unit sent of each key.
+    """
+    engine = _first_unit(counts, _ENGINE_SPEED)
+    return {key: engine if (key, engine) in counts else _first_unit(counts, key) for key, _ in counts}
+
+
+def signal_key(key: str, ecu: int | None, primary: Mapping[str, int | None]) -> str:
+    """Return the key of a control unit's signal: plain for the primary one, `key@7E9` for another."""
+    return key if ecu is None or ecu == primary[key] else f"{key}@{ecu:X}"
 
 
 def _first_unit(counts: Mapping[tuple[str, int | None], int], key: str) -> int | None:

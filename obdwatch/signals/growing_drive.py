@@ -1,11 +1,13 @@
 """Reads along with a session file that is being written, a piece at a time, each value once.
 
-A value is judged by its neighbours in time, so the last seconds are decoded again together with what is new. A newest
-value that jumps farther than its quantity can move waits for the next one: it may have been damaged on the way.
+Nothing is decoded twice. What the decoding of a piece needs to know of the rest is remembered: replies that say how
+others are scaled, who sends what, and the last values, by which the next are judged. A newest value that jumps farther
+than its quantity can move waits for the next one: it may have been damaged on the way.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -18,14 +20,13 @@ from obdwatch.decoding.replies import split_parameters
 from obdwatch.errors import ReplyError
 from obdwatch.recording.session_file import SessionContents, State, read_since
 from obdwatch.records import BoolArray, FloatArray, Mark, Readiness, ReplyStatus, Session, Signal
-from obdwatch.signals.drives import drive_from
-from obdwatch.signals.plausibility import inertia_by_key
+from obdwatch.signals.drives import drive_from, primary_units, signal_key
+from obdwatch.signals.plausibility import inertia_by_key, isolated_jumps
 
-MOST_ROWS = 10_000
-"""Exchanges taken in at once: about ten minutes of a drive, decoded in some tenths of a second."""
-OVERLAP = 15.0
-"""So much of what was read before is decoded again [s]: several values even of slow signals, and enough replies to tell
-which control unit is the engine's."""
+MOST_ROWS = 3_000
+"""Exchanges taken in at once: some minutes of a drive, decoded in some tenths of a second."""
+NEIGHBOURS = 3
+"""So many values of a signal are remembered to judge the next: two sound ones, and one that waits."""
 SCALES_KEPT = 8
 """Replies that say how other parameters are scaled are kept for the whole drive; a car sends them once or twice."""
 _CURRENT_DATA = 0x01
@@ -63,9 +64,10 @@ class GrowingDrive:
     most_rows: int = MOST_ROWS
     row: int = 0
     _until: float = 0.0
-    _tail: SessionContents | None = None
     _scales: SessionContents | None = None
-    _last: dict[str, float] = field(default_factory=dict)
+    _counts: Counter[tuple[str, int | None]] = field(default_factory=Counter)
+    _judged: dict[str, Signal] = field(default_factory=dict)
+    _met: dict[str, float] = field(default_factory=dict)
     _last_readiness: float = -np.inf
 
     def look(self) -> Piece:
@@ -77,11 +79,11 @@ class GrowingDrive:
         readiness: tuple[Readiness, ...] = ()
         if len(new.t):
             self._until = float(new.t[-1])
-            drive = drive_from(_joined([self._scales, self._tail, new]))
-            signals = self._unseen(drive.signals)
+            drive = drive_from(_joined([self._scales, new]))
+            signals = {key: sound for key, one in self._named(drive.signals).items() if (sound := self._sound(one))}
             readiness = tuple(one for one in drive.readiness if one.t > self._last_readiness)
             self._last_readiness = max((one.t for one in readiness), default=self._last_readiness)
-            self._keep(new)
+            self._keep_scales(new)
         return Piece(
             new.session,
             new.state,
@@ -96,20 +98,39 @@ class GrowingDrive:
             more,
         )
 
-    def _unseen(self, signals: Mapping[str, Signal]) -> dict[str, Signal]:
+    def _named(self, signals: Mapping[str, Signal]) -> dict[str, Signal]:
+        """What is new of each signal, under the key that its control unit has over the whole drive so far."""
+        sources = [(one.key.partition("@")[0], one.ecu, one) for one in signals.values()]
+        for key, ecu, one in sources:
+            self._counts[key, ecu] += len(one.times)
+        primary = primary_units(self._counts)
         found = {}
-        for key, signal in signals.items():
-            new = signal.times > self._last.get(key, -np.inf)
-            if len(new) and waits(signal):
-                new[-1] = False
+        for key, ecu, one in sources:
+            name = signal_key(key, ecu, primary)
+            new = one.times > self._met.get(name, -np.inf)  # the replies kept for their scales are not new
             if new.any():
-                self._last[key] = float(signal.times[new][-1])
-                found[key] = replace(signal, times=signal.times[new], values=signal.values[new])
+                self._met[name] = float(one.times[-1])
+                found[name] = replace(one, key=name, times=one.times[new], values=one.values[new])
         return found
 
-    def _keep(self, new: SessionContents) -> None:
-        both = _joined([self._tail, new])
-        self._tail = _chosen(both, both.t > both.t[-1] - OVERLAP)
+    def _sound(self, new: Signal) -> Signal | None:
+        """The new values and one that waited, without single ones that the quantity cannot have taken."""
+        if new.key.partition("@")[0] not in inertia_by_key():
+            return new
+        before = self._judged.get(new.key)
+        told = float(before.times[-1]) if before is not None else -np.inf
+        if before is not None:
+            if waits(before):
+                told = float(before.times[-2])
+            new = _with(new, np.concatenate([before.times, new.times]), np.concatenate([before.values, new.values]))
+        good = ~isolated_jumps(new.key, new.times, new.values)
+        new = _with(new, new.times[good], new.values[good])
+        self._judged[new.key] = _with(new, new.times[-NEIGHBOURS:], new.values[-NEIGHBOURS:])
+        tell = new.times > told
+        tell[-1] &= not waits(new)
+        return _with(new, new.times[tell], new.values[tell]) if tell.any() else None
+
+    def _keep_scales(self, new: SessionContents) -> None:
         says = np.array([_scales_in(*pair) for pair in zip(new.status, new.request, strict=True)], dtype=np.bool_)
         if says.any():
             scales = _joined([self._scales, _chosen(new, says)])
@@ -124,6 +145,10 @@ def waits(signal: Signal) -> bool:
     reach = limits.rate * float(signal.times[-1] - signal.times[-2])
     change = float(signal.values[-1] - signal.values[-2])
     return change > limits.jump_up + reach or -change > limits.jump_down + reach
+
+
+def _with(signal: Signal, times: FloatArray, values: FloatArray) -> Signal:
+    return Signal(signal.key, signal.unit, times, values, signal.ecu)
 
 
 def values_in(status: ReplyStatus, payload: bytes | None) -> int:

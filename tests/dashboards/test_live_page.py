@@ -429,7 +429,7 @@ def test_what_earlier_drives_left_open_is_asked_for(book: Logbook, page: Page) -
 
 def test_seen_words_say_how_much_of_what_is_wanted() -> None:
     told = {one.name: one for one in seen_words(Coverage(steady_cruise=150.0, overrun=20.0))}
-    assert told["Steady driving"].words == "2 minutes of 5 minutes"
+    assert told["Steady driving"].words == "2 of 5 minutes"
     assert not told["Steady driving"].enough
     assert told["Rolling with the foot off"].enough
     assert told["Cold start"].words == "not known"

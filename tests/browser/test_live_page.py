@@ -1,0 +1,80 @@
+"""The page of a running recording in a browser: values appear and move, a danger is large, anybody can use it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page, expect
+
+from obdwatch.logbook.logbook import Logbook
+from obdwatch.recording.session_file import SessionWriter
+from obdwatch.records import Car, Session
+from tests.browser.conftest import MARKUP, serving, until
+from tests.dashboards.test_live_page import BEGAN, write
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Logbook:
+    made = Logbook(tmp_path)
+    made.add_car(Car("fern", MARKUP, cylinders=4))
+    return made
+
+
+@pytest.fixture
+def address(book: Logbook) -> Iterator[str]:
+    with serving(book) as base:
+        yield base
+
+
+def test_a_recording_appears_moves_warns_and_ends(page: Page, address: str, book: Logbook) -> None:
+    page.goto(f"{address}/now")
+    expect(page.get_by_text("obdwatch record --port auto")).to_be_visible()
+    expect(page.locator("#live-state")).to_have_text("Nothing is being recorded.")
+
+    with SessionWriter(book.sessions_folder / "now.obdw", Session("now", BEGAN, "fern", note=MARKUP)) as writer:
+        write(writer, 0, 200, coolant=90)
+        expect(page.locator("#live-state")).to_have_text("A drive is being recorded.", timeout=15_000)
+        expect(page.locator("#live-facts")).to_contain_text(MARKUP)  # as text
+        expect(page.locator("#live-signals li", has_text="coolant").locator(".value")).to_have_text("90 °C")
+        expect(page.locator(".live-line")).to_have_count(2)
+        drawn = page.locator(".live-line path").first.get_attribute("d") or ""
+        assert drawn.count("L") > 100, "what came before the page was opened is drawn"
+
+        page.locator("#live-signals input").nth(1).uncheck()
+        expect(page.locator(".live-line")).to_have_count(1)
+        until(page, "location.search === '?show=coolant_temperature'")
+        page.get_by_role("button", name="10 minutes").click()
+        expect(page.locator(".live-axis")).to_contain_text("10 minutes ago")
+
+        write(writer, 200, 240, coolant=123)
+        danger = page.get_by_role("alert")
+        expect(danger).to_contain_text("stop where it is safe", timeout=10_000)
+        title = danger.locator(".title")
+        assert float(title.evaluate("e => parseFloat(getComputedStyle(e).fontSize)")) >= 40, "large type"
+        expect(page.locator("#live-warnings")).to_contain_text("0:03:")
+        expect(page.locator(".live-line b")).to_have_text("123 °C")
+
+        page.get_by_text("US", exact=True).click()
+        expect(page.locator(".live-line b")).to_have_text("253 °F")  # 123 x 1.8 + 32 = 253.4
+
+    expect(page.locator("#live-state")).to_have_text("The recording has ended.", timeout=10_000)
+    expect(page.get_by_role("link", name="See the drive")).to_have_attribute("href", "/drive/now")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_on_a_phone_it_fits_and_has_no_serious_accessibility_fault(
+    open_page: Callable[..., Page], address: str, book: Logbook, scheme: str
+) -> None:
+    """axe-core's rules (Deque Systems, open source) stand for WCAG 2."""
+    page = open_page(color_scheme=scheme, viewport={"width": 390, "height": 844})
+    with SessionWriter(book.sessions_folder / "now.obdw", Session("now", BEGAN, "fern")) as writer:
+        write(writer, 0, 230, coolant=118)
+        page.goto(f"{address}/now")
+        expect(page.locator(".live-line")).to_have_count(2, timeout=15_000)
+        expect(page.locator("#live-danger .title")).to_be_visible()
+        until(page, "document.documentElement.scrollWidth <= 390")
+        found = Axe().run(page).response["violations"]
+    assert [(v["id"], [n["target"] for n in v["nodes"]]) for v in found if v["impact"] in ("serious", "critical")] == []
