@@ -90,17 +90,15 @@ def _fault(facts: CarFacts, place: Place) -> list[Block]:
         Paragraph(f"Found in {drive_of(place.session, facts.units)}. {pointing_words(finding)}{urgency}", Tone.QUIET),
         Bullets(finding.reasons),
     ]
-    if finding.spans:
-        plot = place_plot(place, facts.units)
-        blocks.append(plot if plot is not None else Paragraph("The recording of that drive is not there any more."))
-    return blocks
+    plot = place_plot(place, facts.units)
+    return [*blocks, plot] if plot is not None else blocks
 
 
 def place_plot(place: Place, units: str) -> Plot | None:
-    """Draw the signal a fault shows in, with its places marked; None where it was not recorded."""
+    """Draw the signal a fault shows in, with its places marked; None without a place, a recording or the signal."""
     drive = place.drive
     signal = _signal(drive, place.finding) if drive is not None else None
-    if drive is None or signal is None:
+    if drive is None or signal is None or not place.finding.spans:
         return None
     start, end = view(drive, place.finding.spans)
     times, values = thinned(signal, start, end, _holes(drive))
@@ -172,7 +170,7 @@ def growth_plot(facts: CarFacts, part: str) -> Plot | None:
     xs = np.array([place(days_of(at), km) for at, km, _ in dated])
     ys = np.array([share for _, _, share in dated])
     low, high = float(xs.min()), float(xs.max())
-    x: Axis = number_axis(f"odometer, {unit}", low, high, 0.02) if by_distance else date_axis(low, high)
+    x: Axis = number_axis(f"odometer, {unit}", low, high, 0.02) if by_distance else date_axis(low, high, 0.02)
     renewed = [
         Mark(at, "renewed")
         for event in facts.events

@@ -66,8 +66,12 @@ def _row(track: Followed, units: str) -> tuple[str, ...]:
 
 def _said(track: Followed, place: int, units: str) -> str:
     """A value of a series in the reader's unit; a share without a unit ("-") has none to be said."""
+    return _value(track, float(track.series.values[place]), units)
+
+
+def _value(track: Followed, value: float, units: str) -> str:
     series = track.series
-    shown = quantity(float(series.values[place]), series.unit, units, _digits(series.values)).removesuffix(" -")
+    shown = quantity(value, series.unit, units, _digits(series.values)).removesuffix(" -")
     return shown.replace("-", "−").replace(" ", "\N{NO-BREAK SPACE}")
 
 
@@ -112,15 +116,15 @@ def followed_plot(track: Followed, units: str) -> Plot:
     ahead = _ahead(moves, FURTHEST_SHOWN * (last - first))
     ends = across(np.array([first, last + (float(ahead[0][-1]) - last if ahead else 0.0)]))
     curves = _curves(track)
-    limits = [up(np.array([limit]))[0] for limit in _near(track)]
+    near = _near(track)
     area = (Area(across(ahead[0]), up(ahead[1]), up(ahead[2])),) if ahead else ()
-    heights = [up(one.ys) for one in curves] + [a.lows for a in area] + [a.highs for a in area] + [np.array(limits)]
+    heights = [up(one.ys) for one in curves] + [a.lows for a in area] + [a.highs for a in area] + [up(np.array(near))]
     unit = screen_unit(series.unit, units).name.strip("-")
     name = capital(label(series.key))
     x: Axis = (
         number_axis(f"odometer, {screen_unit('km', units).name}", ends[0], ends[1], 0.02)
         if by_distance
-        else date_axis(ends[0], ends[1])
+        else date_axis(ends[0], ends[1], 0.02)
     )
     return Plot(
         title=name,
@@ -129,7 +133,7 @@ def followed_plot(track: Followed, units: str) -> Plot:
         y=_height_axis(unit or "value", heights),
         curves=tuple(Curve(across(one.xs), up(one.ys), one.stroke) for one in curves),
         areas=area,
-        levels=tuple(Mark(float(limit), "limit") for limit in limits),
+        levels=tuple(Mark(float(up(np.array([limit]))[0]), f"limit {_value(track, limit, units)}") for limit in near),
         places=tuple(Mark(float(at), "repair") for at in across(np.array(track.repairs)) if x.low <= at <= x.high),
     )
 

@@ -148,9 +148,13 @@ def minutes_axis(start: float, end: float) -> Axis:
     return replace(shown, low=start, high=end, ticks=tuple((at * 60.0, text) for at, text in shown.ticks))
 
 
-def date_axis(low: float, high: float) -> Axis:
-    """Return an axis over days since 1970 whose ticks are months, or days where it spans few."""
+def date_axis(low: float, high: float, room: float = 0.0) -> Axis:
+    """Return an axis over days since 1970 whose ticks are months, or days where it spans few.
+
+    `room` is the share of the span added at either end.
+    """
     low, high = _spread(low, high)
+    low, high = low - room * (high - low), high + room * (high - low)
     first, last = _day(low), _day(high)
     months = (last.year - first.year) * 12 + last.month - first.month
     if months < 3:
