@@ -27,7 +27,7 @@ def ways_compared(board: Board, units: str) -> list[Component]:
         html.Tr(
             [
                 html.Th(name, scope="row"),
-                _bar(costs.hours / most_hours, working_time(costs.hours)),
+                _bar(costs.hours / most_hours, working_time(costs.hours) if costs.hours else "none"),
                 _bar(costs.total / most_money, _money_words(costs, plan.costs, plan.currency, first=number == 0)),
             ]
         )

@@ -93,6 +93,7 @@ def test_the_plan_reads_on_a_phone_and_by_ear(open_page: Callable[..., Page], st
     page.goto(f"{start}/visits?move=thermostat:2&only=coolant_pump")
     expect(page.get_by_role("status")).to_contain_text("If only the coolant pump is done")
     page.evaluate("for (const folded of document.querySelectorAll('main details')) folded.open = true")
+    expect(page.locator("main details:not([open])")).to_have_count(0)
     until(page, "document.documentElement.scrollWidth <= 390")
     found = Axe().run(page).response["violations"]
     assert [(v["id"], [n["target"] for n in v["nodes"]]) for v in found if v["impact"] in ("serious", "critical")] == []
