@@ -27,6 +27,9 @@ ALWAYS = (
 )
 """Cautions of every visit (common practice)."""
 
+TOPICS = (("cool", "hot cooling system", "fan"), ("jack",), ("closed garage", "flame", "sparks"))
+"""Words that, all said by the cautions of parts and steps, make the one of `ALWAYS` in the same place a repetition."""
+
 
 @dataclass(frozen=True, slots=True)
 class SheetSection:
@@ -97,7 +100,10 @@ def _cautions(parts: Iterable[Part], visit: Visit, catalogue: Catalogue) -> tupl
     """The cautions of the visit, each once: those of every visit, of the parts, of the steps."""
     special = [caution for part in parts for caution in part.cautions]
     special += [caution for step in visit.access_steps for caution in catalogue.steps[step].cautions]
-    return tuple(dict.fromkeys(sentence(text) for text in (*special, *ALWAYS)))
+    said = " ".join(special).lower()
+    repeated = {text for text, topics in zip(ALWAYS, TOPICS, strict=False) if all(topic in said for topic in topics)}
+    general = [text for text in ALWAYS if text not in repeated]
+    return tuple(dict.fromkeys(sentence(text) for text in (*special, *general)))
 
 
 def _part_line(job: Job, currency: str) -> str:

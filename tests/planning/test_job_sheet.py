@@ -8,8 +8,9 @@ from html.parser import HTMLParser
 import pytest
 
 from obdwatch.errors import InputError
+from obdwatch.parts.catalogue import read_catalogue
 from obdwatch.parts.part import Extra
-from obdwatch.planning.job_sheet import FROM_THE_MANUAL, JobSheet, SheetContext, job_sheet, sheet_text
+from obdwatch.planning.job_sheet import ALWAYS, FROM_THE_MANUAL, TOPICS, JobSheet, SheetContext, job_sheet, sheet_text
 from obdwatch.planning.job_sheet_page import sheet_html
 from obdwatch.planning.plan import plan_visits
 from obdwatch.planning.wishes import Wishes
@@ -134,3 +135,14 @@ def test_nothing_a_user_typed_becomes_markup() -> None:
     assert "<script>" not in page
     assert "<b>" not in page
     assert "&lt;script&gt;" in page
+
+
+def test_a_general_caution_is_left_out_only_where_the_special_ones_say_all_of_it() -> None:
+    assert len(TOPICS) <= len(ALWAYS)
+    for text, topics in zip(ALWAYS, TOPICS, strict=False):
+        assert all(topic in text.lower() for topic in topics), text
+    plan = read_catalogue()
+    shipped = [c for part in plan.parts.values() for c in part.cautions]
+    shipped += [c for step in plan.steps.values() for c in step.cautions]
+    said = " ".join(shipped).lower()
+    assert all(topic in said for topics in TOPICS for topic in topics)  # else no sheet could ever leave one out
