@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import secrets
 import threading
-import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -21,6 +20,7 @@ from werkzeug.wrappers import Response as AnyResponse
 from dashboards import live_words as words
 from dashboards.live_answer import Asked, Met, answer_of
 from dashboards.sessions import SessionSource
+from obdwatch.clock import SystemClock
 from obdwatch.errors import LogbookError, ObdwatchError, SessionFileError
 from obdwatch.live_recording import LiveRecording
 from obdwatch.recording.session_file import SUFFIX, read_header
@@ -52,9 +52,9 @@ def asked_from(sent: Mapping[str, Any], drawn: Sequence[str]) -> Asked:
 class Recordings:
     """The recordings of one logbook that are running now. Safe to use from several threads."""
 
-    def __init__(self, logbook: SessionSource, elapsed: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, logbook: SessionSource, elapsed: Callable[[], float] | None = None) -> None:
         self._logbook = logbook
-        self._elapsed = elapsed
+        self._elapsed = elapsed or SystemClock().elapsed
         self._lock = threading.Lock()
         self._met: dict[Path, Met] = {}
         self._scanned = self._listed = -1e9
@@ -74,11 +74,11 @@ class Recordings:
     def _followed(self, asked: Asked) -> Met | None:
         """The recording that a page follows already, else the one that began last."""
         self._scan()
-        for met in self._met.values():
-            if met.token == asked.token:
-                return met
+        followed = next((met for met in self._met.values() if met.token == asked.token), None)
+        if followed is not None and not followed.problem:
+            return followed
         running = [met for met in self._met.values() if met.is_running]
-        return max(running, key=_begun, default=None)
+        return max(running, key=_begun, default=followed)
 
     def _others(self, shown: Met) -> bool:
         """Whether a recording has begun after the one that is shown, so that a page can go over to it."""

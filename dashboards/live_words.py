@@ -16,7 +16,7 @@ from obdwatch.signals.next_drive import CRUISE_WANTED, IDLE_WANTED, OVERRUN_WANT
 from obdwatch.signals.remaining_drive import EVERYTHING, for_another_day, remaining
 from obdwatch.units import quantity, screen_unit
 
-LAMP = "The engine lamp has come on"
+LAMP = "The engine lamp has come on."
 LAMP_TOLD = "The car has stored a trouble code. A lamp that flashes means misfire: ease off and stop where it is safe."
 WATCHED = frozenset({PollClass.FAST, PollClass.MEDIUM, PollClass.SLOW})
 WHOLE = frozenset({"1/min", "count", "km", "s", "min"})  # nobody reads fractions of these
@@ -138,7 +138,7 @@ def danger_words(found: Finding, units: str) -> tuple[str, tuple[str, ...]]:
 
 def warned_words(warned: Warned, units: str) -> str:
     """One line of the list of warnings."""
-    told = LAMP if warned.finding is None else danger_words(warned.finding, units)[0]
+    told = f"{LAMP} {LAMP_TOLD}" if warned.finding is None else danger_words(warned.finding, units)[0]
     return f"{wording.clock_time(warned.t)}: {told.rstrip('.')}."
 
 

@@ -122,6 +122,12 @@ class SessionShelf:
                 ListedDrive(s, cars.get(s.car_id or ""), tuple(self._logbook.findings(s.id))) for s in sessions
             )
 
+    def latest(self) -> Session | None:
+        """The drive that began last, None where none has a date."""
+        with self._lock:
+            dated = [session for session in self._logbook.sessions() if session.started_at is not None]
+            return min(dated, key=_latest_first, default=None)
+
     def session(self, session_id: str) -> Session:
         """The session with this id. Raises LogbookError where the logbook has none."""
         with self._lock:

@@ -42,7 +42,7 @@
   function fresh(root) {
     return {
       root: root, units: root.dataset.units, have: "", course: 0, state: "", names: {}, order: [], usual: [], values: {}, points: {},
-      drawn: chosenInAddress(), minutes: 2, now: 0, received: 0, about: null, danger: "", repeated: 0, told: null,
+      drawn: chosenInAddress(), minutes: 2, now: 0, received: 0, about: null, danger: "", repeated: -20000, told: null,
       rows: {}, lines: {},
     };
   }
@@ -112,7 +112,7 @@
     page.state = told.state;
     page.root.dataset.state = told.state;
     if (told.state === "waiting" || told.state === "problem") {
-      page.have = "";
+      page.have = told.have || "";
       page.root.dataset.known = "no";
       warnOf(null);
       say(byId("live-facts"), "");
@@ -394,14 +394,14 @@
     const kind = danger ? danger.urgency + danger.kind : "";
     if (kind !== page.danger) {
       page.danger = kind;
-      page.repeated = 0;
+      page.repeated = -REPEAT;
       place.replaceChildren();
       if (danger) {
         place.dataset.urgency = danger.urgency;
         place.append(make("p", "title", danger.title), ...danger.lines.map((one) => make("p", "", one)));
       }
     }
-    if (danger && performance.now() - page.repeated > REPEAT) {
+    if (danger && performance.now() - page.repeated >= REPEAT) {
       page.repeated = performance.now();
       sound(danger.urgency, danger.title + " " + danger.lines.join(" "));
     }

@@ -56,11 +56,11 @@ def _for_the_browser(units: str) -> Any:
 
 def _nothing(shelf: SessionShelf) -> list[Component]:
     """What to do when nothing is being recorded."""
-    latest = next((one for one in shelf.listed() if one.session.started_at is not None), None)
+    latest = shelf.latest()
     last: list[Component] = []
     if latest is not None:
-        name = wording.shortened(wording.car_name(latest.car, latest.session), 60)
-        link = dcc.Link(wording.when(latest.session.started_at), href=drive_address(latest.session.id))
+        name = wording.shortened(wording.car_name(shelf.car_of(latest), latest), 60)
+        link = dcc.Link(wording.when(latest.started_at), href=drive_address(latest.id))
         last = [html.P(["The last drive: ", link, html.Span(f" {name}", className="quiet")])]
     return [
         html.P("Begin on the computer that the adapter is connected to, ten seconds before the engine is started:"),

@@ -29,7 +29,21 @@ def address(book: Logbook) -> Iterator[str]:
         yield base
 
 
+# Stands in for the browser's voices, because a test machine has none: one that would send the words away, one that does
+# not. What was said, and by which voice, is kept.
+VOICES = """
+window.said = [];
+window.SpeechSynthesisUtterance = function (text) { this.text = text; };
+Object.defineProperty(window, "speechSynthesis", { value: {
+  getVoices: () => [["far", false], ["near", true]].map(([name, own]) => ({ name, lang: "en-GB", localService: own })),
+  addEventListener: () => {}, cancel: () => {},
+  speak: (one) => window.said.push([one.voice.name, one.text]),
+} });
+"""
+
+
 def test_a_recording_appears_moves_warns_and_ends(page: Page, address: str, book: Logbook) -> None:
+    page.add_init_script(VOICES)
     page.goto(f"{address}/now")
     expect(page.get_by_text("obdwatch record --port auto")).to_be_visible()
     expect(page.locator("#live-state")).to_have_text("Nothing is being recorded.")
@@ -49,11 +63,17 @@ def test_a_recording_appears_moves_warns_and_ends(page: Page, address: str, book
         page.get_by_role("button", name="10 minutes").click()
         expect(page.locator(".live-axis")).to_contain_text("10 minutes ago")
 
+        page.get_by_label("say them aloud").check()
+        page.get_by_role("button", name="Try").click()
+        until(page, "window.said.length === 1")
+
         write(writer, 200, 240, coolant=123)
         danger = page.get_by_role("alert")
         expect(danger).to_contain_text("stop where it is safe", timeout=10_000)
         title = danger.locator(".title")
         assert float(title.evaluate("e => parseFloat(getComputedStyle(e).fontSize)")) >= 40, "large type"
+        until(page, "window.said.some(([, text]) => text.includes('stop where it is safe'))")
+        assert page.evaluate("window.said.every(([voice]) => voice === 'near')"), "no word leaves the machine"
         expect(page.locator("#live-warnings")).to_contain_text("0:03:")
         expect(page.locator(".live-line b")).to_have_text("123 °C")
 

@@ -29,6 +29,7 @@ from tests.dashboards.test_pages import text
 
 MARKUP = "<img src=x onerror=alert(1)>"
 BEGAN = datetime(2026, 1, 20, 7, 12, tzinfo=UTC)
+LATER = datetime(2026, 1, 20, 9, 12, tzinfo=UTC)
 
 
 class Hand:
@@ -236,6 +237,26 @@ def test_the_closed_file_ends_it_and_leads_to_the_drive(writer: SessionWriter, p
     assert page.ask()["state"] == "over"
 
 
+def test_a_recording_outside_of_the_logbooks_folder_is_found(book: Logbook, page: Page, tmp_path: Path) -> None:
+    with SessionWriter(tmp_path / "elsewhere.obdw", Session("elsewhere", BEGAN, "fern")) as writer:
+        write(writer, 0, 3)
+        book.add_session(writer.path)
+        assert page.ask()["state"] == "running"
+
+
+def test_of_two_recordings_the_later_one_is_shown(book: Logbook, writer: SessionWriter, page: Page) -> None:
+    write(writer, 0, 3)
+    page.ask()
+    assert page.told["newer"] is False
+    with SessionWriter(
+        book.sessions_folder / "second.obdw", replace(writer.session, id="second", started_at=LATER)
+    ) as two:
+        write(two, 0, 3)
+        page.hand.now += SCAN_EVERY
+        assert page.ask()["newer"] is True, "who looks at the first is told of the second"
+        assert Page(page.recordings, page.hand).ask()["about"]["drive"] == "/drive/second"
+
+
 def test_a_recorder_that_died_is_over(book: Logbook, page: Page) -> None:
     """A file with its log beside it and nobody who holds it: copied while it was written."""
     source = book.directory / "dying.obdw"
@@ -282,6 +303,10 @@ def test_a_file_that_turns_to_rubbish_is_said_and_nothing_breaks(
     states = [page.ask()["state"] for _ in range(FAILURES)]
     assert states[-1] == "problem"
     assert "drive-2.obdw" in page.told["told"]
+    with SessionWriter(book.sessions_folder / "drive-3.obdw", Session("drive-3", LATER)) as other:
+        write(other, 0, 3)
+        page.hand.now += SCAN_EVERY
+        assert page.ask()["state"] == "running", "the next recording is not missed"
 
 
 def test_danger_is_told_at_once_and_kept_in_the_list(writer: SessionWriter, page: Page) -> None:
@@ -324,7 +349,7 @@ def test_engine_lamp_coming_on_is_a_warning(writer: SessionWriter, page: Page) -
         page.ask()
     told = page.recordings.answer(Asked())
     assert told["lamp"] is True
-    assert [one["text"] for one in told["warnings"]] == ["0:00:02: The engine lamp has come on."]
+    assert [one["text"].partition(". ")[0] for one in told["warnings"]] == ["0:00:02: The engine lamp has come on"]
 
 
 def test_silence_and_a_lost_link_are_said(writer: SessionWriter, page: Page) -> None:
