@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from obdwatch.car_risks import CODES_OF_NEWEST, catalogue_of, codes_of, risks_of_car, risks_over_drives
+from obdwatch.comparing.proof_records import Proof
 from obdwatch.detectors.trends_followed import Followed, followed
 from obdwatch.errors import InputError, SessionFileError
 from obdwatch.explanations.findings import explain
@@ -18,6 +19,7 @@ from obdwatch.planning.plan_records import Plan
 from obdwatch.planning.wishes import Wishes
 from obdwatch.planning.yearly import yearly_miles
 from obdwatch.records import Car, CodeReading, Drive, Event, Finding, PartRisk, Session, Verdict
+from obdwatch.reporting.last_repair import proof_of
 from obdwatch.signals.drives import load_drive
 from obdwatch.urgency import Urgency
 
@@ -53,7 +55,8 @@ class CarFacts:
 
     `sessions` oldest first; `said` the findings by session id, in words; `latest` the newest drive that was analysed.
     `grown` is how likely the suspected parts were worn after each drive; `codes` the drives whose codes were read,
-    newest first. `identities` are the identification numbers that were met. `remarks` say what could not be used.
+    newest first; `proof` says whether the last repair worked. `identities` are the identification numbers that were
+    met. `remarks` say what could not be used.
     """
 
     car: Car
@@ -72,6 +75,7 @@ class CarFacts:
     followed: tuple[Followed, ...] = ()
     places: tuple[Place, ...] = ()
     codes: tuple[CodesRead, ...] = ()
+    proof: Proof | None = None
     identities: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
 
@@ -149,7 +153,14 @@ def facts_of(logbook: Logbook, car: Car, units: str, made_at: datetime) -> CarFa
     places = tuple(Place(session, finding, files.drive(session)) for session, finding in _pointed_at(facts))
     drives = [drive for drive in files.drives.values() if drive is not None]
     identities = dict.fromkeys(unit.vin for drive in drives for unit in drive.vehicle if unit.vin)
-    return replace(facts, places=places, codes=codes, identities=tuple(identities), remarks=tuple(files.remarks))
+    return replace(
+        facts,
+        places=places,
+        codes=codes,
+        proof=proof_of(logbook, sessions, facts.events, files.drives, units),
+        identities=tuple(identities),
+        remarks=tuple(files.remarks),
+    )
 
 
 def _age(session: Session) -> tuple[bool, float, str]:

@@ -12,6 +12,7 @@ from obdwatch.planning.yearly import day_of
 from obdwatch.records import Event, EventKind, Session, Verdict, Visit
 from obdwatch.reporting.document import Block, Bullets, Paragraph, Section, Subheading, Table, Tone
 from obdwatch.reporting.facts import CarFacts
+from obdwatch.reporting.last_repair import repair_blocks
 from obdwatch.reporting.words import capital, counted, odometer, short_day
 
 MOST_LEFT = 5
@@ -102,7 +103,7 @@ def history_section(facts: CarFacts) -> Section:
     if not rows and not undated:
         return Section("The history", (Paragraph("Nothing was recorded or written into the log yet."),))
     table = Table(("Date", "Odometer", "What"), (*rows, *undated), (1, 1, 4.2), "Drives and log, the newest first")
-    return Section("The history", (table,))
+    return Section("The history", (*repair_blocks(facts.proof, facts.units), table))
 
 
 def _row(at: datetime | None, km: float | None, what: str, units: str) -> tuple[str, ...]:

@@ -104,8 +104,7 @@ def test_codes_are_told_by_memory_and_in_plain_language(facts: CarFacts, report:
 
 def test_plan_history_method_and_cautions_are_there(report: Document) -> None:
     assert "Visit 1, now" in said(section(report, "The plan"))
-    past = section(report, "The history").blocks[0]
-    assert isinstance(past, Table)
+    past = next(block for block in section(report, "The history").blocks if isinstance(block, Table))
     days = [datetime.strptime(row[0], "%d\xa0%b\xa0%Y").replace(tzinfo=UTC) for row in past.rows]
     assert days == sorted(days, reverse=True)
     assert any("Renewed: ignition coil." in row[2] for row in past.rows)
@@ -116,6 +115,16 @@ def test_plan_history_method_and_cautions_are_there(report: Document) -> None:
     cautions = said(section(report, "Before anybody"))
     for wanted in ("not an inspection", "hot cooling system", "axle stands", "carbon monoxide", "licensed technician"):
         assert wanted in cautions
+
+
+def test_the_last_repair_is_judged_as_the_comparison_judges_it(facts: CarFacts, report: Document) -> None:
+    assert facts.proof is not None
+    assert facts.proof.parts == ("ignition_coil",)
+    assert (len(facts.proof.before), len(facts.proof.after)) == (2, 1)
+    told = said(section(report, "The history"))
+    assert "Renewed on 30 May 2026 at 168,981\xa0km: ignition coil." in told
+    assert facts.proof.headline in told
+    assert "2 drives before it and 1 drive after it" in told
 
 
 def test_a_us_reader_gets_miles_fahrenheit_and_letter_paper(fern: Logbook) -> None:
