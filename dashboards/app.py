@@ -20,6 +20,7 @@ from dashboards.failures import page_or_told
 from dashboards.live_feed import Recordings, connect_feed
 from dashboards.pages import (
     codes,
+    compare,
     drive,
     drive_record,
     drives,
@@ -39,6 +40,7 @@ from dashboards.transfers import connect_transfers
 from dashboards.visit import (
     CAR,
     CODES,
+    COMPARE,
     DRIVES,
     INSPECTION,
     NEW_DRIVE,
@@ -101,7 +103,7 @@ def create_app(
     shelf = SessionShelf(logbook, analyse, load)
     app.layout = frame(units)
     _connect_frame(app, shelf)
-    for page in (drive, drives, drive_record, inspection, visits_form):
+    for page in (compare, drive, drives, drive_record, inspection, visits_form):
         page.register(app, shelf)
     home.register(app, Beginning(logbook))
     arrivals = Arrivals()
@@ -121,8 +123,6 @@ def _page_for(path: str) -> Show | None:
         return home.show
     if path.startswith(f"{PART}/"):
         return part.show
-    if path == VISITS or path.startswith(f"{VISITS}/"):
-        return visits.show
     if path in (NOW, f"{NOW}/"):
         return live.show
     if path in (DRIVES, f"{DRIVES}/"):
@@ -133,13 +133,14 @@ def _page_for(path: str) -> Show | None:
         return drive_record.show
     if path.startswith("/drive/"):
         return drive.show
-    if path == CODES or path.startswith(f"{CODES}/"):
-        return codes.show
-    if path == INSPECTION or path.startswith(f"{INSPECTION}/"):
-        return inspection.show
-    if path == TRENDS or path.startswith(f"{TRENDS}/"):
-        return trends.show
-    return None
+    below = {
+        CODES: codes.show,
+        COMPARE: compare.show,
+        INSPECTION: inspection.show,
+        TRENDS: trends.show,
+        VISITS: visits.show,
+    }
+    return next((show for start, show in below.items() if path == start or path.startswith(f"{start}/")), None)
 
 
 def show_page(shelf: SessionShelf, visit: Visit) -> Page:

@@ -24,6 +24,9 @@ PLOT, GAP, BELOW, ROW = 230, 34, 46, 20  # px
 LEFT, RIGHT = 58, 14
 WIDEST = 600  # px; two pictures stand side by side on a wide screen
 BAND = {ACCENT: "rgba(47,125,209,0.16)", NEUTRAL: "rgba(125,133,144,0.24)"}
+OWN_BAND = frozenset({"warm_up"})
+"""Curves of which every drive has an expected one of its own; of the others that of the later drive holds for both."""
+
 SHAPES = {None: "circle", 1: "circle", 2: "diamond"}
 
 
@@ -53,6 +56,8 @@ def curve_figure(drawn: Sequence[Drawn], screen: Screen) -> go.Figure:
         suffix = "" if number == 0 else str(number + 1)
         for one in drawn:
             panel = one.curve.panels[number]
+            if one.earlier and one.curve.kind not in OWN_BAND:
+                continue
             for band in panel.expected:
                 _add_expected(figure, band, panel, one, suffix, screen)
         for place, one in enumerate(drawn):
@@ -147,7 +152,8 @@ def _add_series(figure: go.Figure, series: Series, one: Drawn, suffix: str, scre
     line = {"color": one.colour, "width": 2.2 if series.look is Look.LINE else 1.8, "dash": dash}
     few = series.look is Look.LINE and len(series.x) <= 40
     mode = "lines+markers" if few else "lines"
-    alone = len(one.curve.panels) > 1 and not one.name  # the axis has its name
+    # Of a single drive the axis names the line; of two, the fitted lines go with their dots.
+    alone = len(one.curve.panels) > 1 if not one.name else series.look is Look.MODEL or bool(suffix)
     look_of = {"mode": mode, "line": line, "marker": {"size": 6, "color": one.colour}, "showlegend": not alone}
     figure.add_trace(go.Scatter(**base, **look_of, connectgaps=False))
 
@@ -163,7 +169,7 @@ def _add_expected(figure: go.Figure, band: Expected, panel: Panel, one: Drawn, s
     x = _shown(band.x, one.curve.x.unit, screen)
     ends = [None if v is None else _shown(v, panel.axis.unit, screen) for v in (band.low, band.middle, band.high)]
     low, middle, high = ends
-    name = one.called(band.name)
+    name = one.called(band.name) if one.curve.kind in OWN_BAND else plain(band.name)
     said = any(trace.name == name for trace in figure.data)
     if low is not None and high is not None:
         for piece in _pieces(low):

@@ -118,7 +118,7 @@ def _air_filling(curve: Curve, units: str) -> str:
     if missing is None or missing.expected is None:
         return "There is nothing to compare with yet: after three drives with full throttle the car has its own record."
     against = f"in its own {number(own.value)} earlier drives" if own is not None else "full load should be"
-    share = quantity(abs(missing.value), "%", units)
+    share = quantity(round(abs(missing.value), 1), "%", units)
     limit = quantity(missing.expected[1], "%", units)
     more = "more" if missing.value < 0.0 else "less"
     what = "the same air" if share == "0%" else f"{share} {more} air"

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
-from urllib.parse import parse_qs, quote, unquote
+from urllib.parse import parse_qs, quote, unquote, urlencode
 
 from dash.development.base_component import Component
 
@@ -21,6 +21,7 @@ NEW_DRIVE = "/new-drive"  # of taking one in from a file
 NOW = "/now"  # of a recording that is running
 INSPECTION = "/inspection"  # of the guided walk round a car
 TRENDS = "/trends"  # of what changes from drive to drive
+COMPARE = "/compare"  # of the drives before a repair against those after it
 MOST_ADDRESS = 8_192  # letters; longer than any address a page writes itself
 
 
@@ -130,6 +131,12 @@ def car_address(page: str, car_id: str) -> str:
 def part_address(car_id: str, part: str) -> str:
     """The address of the page of a part."""
     return f"{car_address(PART, car_id)}/{quote(part, safe='')}"
+
+
+def compare_address(car_id: str, before: str = "", after: str = "") -> str:
+    """The address that compares two drives of a car; the drives around its last repair where none are named."""
+    named = urlencode([(side, one) for side, one in (("before", before), ("after", after)) if one])
+    return car_address(COMPARE, car_id) + (f"?{named}" if named else "")
 
 
 def part_in(path: str) -> tuple[str, str]:

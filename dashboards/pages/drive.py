@@ -38,7 +38,7 @@ from dashboards.pages.drive_sections import about, chooser, driven, events, prob
 from dashboards.panels import panels_for, usual_keys
 from dashboards.pictures import picture_of
 from dashboards.sessions import LoadedDrive, SessionShelf
-from dashboards.visit import Page, Visit, session_in, visit_from, window_from
+from dashboards.visit import Page, Visit, compare_address, session_in, visit_from, window_from
 from obdwatch.errors import ObdwatchError
 from obdwatch.explanations.coverage_words import next_drive_words
 from obdwatch.records import Finding, Verdict
@@ -73,7 +73,10 @@ def register(app: Dash, shelf: SessionShelf) -> None:
     @app.callback(Output("curves", "children"), Input("curves-of", "data"), State("view", "data"))
     def fill_curves(session_id: Any, view: Any) -> list[Component]:
         screen = visit_from(view).screen
-        return part_or_told(lambda: curve_articles(shelf.curves(str(session_id)), screen), "These pictures")
+        return part_or_told(
+            lambda: [*curve_articles(shelf.curves(str(session_id)), screen), *_earlier(shelf, str(session_id))],
+            "These pictures",
+        )
 
     @app.callback(
         Output("signals", "figure"),
@@ -132,6 +135,20 @@ def _curves(loaded: LoadedDrive) -> Component:
         ],
         **labelled_by("curves-heading"),
     )
+
+
+def _earlier(shelf: SessionShelf, session_id: str) -> list[Component]:
+    """A way to the same curves laid over those of the drive before, where the car has one."""
+    session = shelf.session(session_id)
+    if session.car_id is None:
+        return []
+    known = shelf.garage.car(session.car_id)
+    ids = [one.id for one in known.sessions] if known is not None else []
+    place = ids.index(session_id) + 1 if session_id in ids else len(ids)
+    if place >= len(ids):
+        return []
+    address = compare_address(session.car_id, ids[place], session_id)
+    return [html.P(dcc.Link("Lay these curves over those of the drive before", href=address))]
 
 
 def _in_a_sentence(said: Sequence[Finding]) -> Component | None:

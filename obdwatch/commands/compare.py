@@ -150,10 +150,11 @@ class _Input:
 
 
 def _lines(proof: Proof, notes: Sequence[str], units: str, full: bool) -> list[str]:
-    from obdwatch.commands.compare_words import measure_lines, sides_line, symptom_lines
+    from obdwatch.commands.compare_words import measure_lines
+    from obdwatch.comparing.proof_words import sides_line, symptom_lines
 
     lines = [proof.headline, sides_line(proof, units)]
-    lines += symptom_lines(proof)
+    lines += [f"  {line}" for line in symptom_lines(proof)]
     lines += measure_lines(proof, units, full)
     lines += [f"Note: {text}" for text in (*notes, *proof.remarks)]
     if proof.next_drive:

@@ -17,15 +17,16 @@ DONE = {"refuel": "Filled up.", "code_erase": "Erased the codes.", "odometer": "
 
 def step_lines(step: Step, units: str) -> list[str]:
     """One step: its text, and below it what it is about."""
-    from obdwatch.commands.compare_words import sides_line, symptom_lines
     from obdwatch.commands.part_lines import part_lines
+    from obdwatch.comparing.proof_words import sides_line, symptom_lines
 
     lines = [step.text, *(f"  {_entry(event, units)}" for event in step.log)]
     if step.findings:
         lines += [f"  {line}" for line in (*_found(step.findings, units), *_codes(step.codes))]
     if step.proof is not None:
         proof = step.proof
-        lines += [f"  {line}" for line in (proof.headline, sides_line(proof, units), *symptom_lines(proof))]
+        lines += [f"  {line}" for line in (proof.headline, sides_line(proof, units))]
+        lines += [f"    {line}" for line in symptom_lines(proof)]
     if step.risks:
         lines += [f"  {line}" for line in part_lines(step.risks, units)]
     if step.plan is not None:

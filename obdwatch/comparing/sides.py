@@ -72,6 +72,15 @@ def _visit(event: Event, done: Sequence[Event], part: str | None = None) -> Repa
     return Repair(tuple(parts), event.at, event.odometer_km, tuple(same))
 
 
+def repair_between(before: Session, after: Session, events: Sequence[Event]) -> Repair:
+    """Return all that was done between two drives as one repair; one without parts where nothing was, or no date is."""
+    if before.started_at is None or after.started_at is None:
+        return Repair()
+    done = [event for event in repairs(events) if before.started_at <= event.at < after.started_at]
+    parts = dict.fromkeys(event.part for event in done if event.part)
+    return Repair(tuple(parts), done[-1].at, done[-1].odometer_km, tuple(done)) if done else Repair()
+
+
 def split(sessions: Sequence[Session], repair: Repair) -> Sides:
     """Put drives on the two sides of a repair, by date or else by odometer."""
     sides: tuple[list[Session], list[Session], list[Session]] = ([], [], [])
