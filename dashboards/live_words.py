@@ -18,6 +18,7 @@ from obdwatch.units import quantity, screen_unit
 
 LAMP = "The engine lamp has come on."
 LAMP_TOLD = "The car has stored a trouble code. A lamp that flashes means misfire: ease off and stop where it is safe."
+HOTTEST = "hottest_coolant"  # as the warning of the cooling detector calls it
 WATCHED = frozenset({PollClass.FAST, PollClass.MEDIUM, PollClass.SLOW})
 WHOLE = frozenset({"1/min", "count", "km", "s", "min"})  # nobody reads fractions of these
 VOLTS = 2  # digits of a voltage that no parameter table describes
@@ -138,8 +139,13 @@ def danger_words(found: Finding, units: str) -> tuple[str, tuple[str, ...]]:
 
 def warned_words(warned: Warned, units: str) -> str:
     """One line of the list of warnings."""
-    told = f"{LAMP} {LAMP_TOLD}" if warned.finding is None else danger_words(warned.finding, units)[0]
-    return f"{wording.clock_time(warned.t)}: {told.rstrip('.')}."
+    at = wording.clock_time(warned.t)
+    if warned.finding is None:
+        return f"{at}: {LAMP} {LAMP_TOLD}"
+    title = danger_words(warned.finding, units)[0].rstrip(".")
+    hottest = [one for one in warned.finding.measures if one.name == HOTTEST]
+    how = f" (coolant {wording.quantity(hottest[0].value, hottest[0].unit, units)})" if hottest else ""
+    return f"{at}: {title}{how}."
 
 
 def urgency_of(warned: Warned) -> str:

@@ -42,7 +42,7 @@
   function fresh(root) {
     return {
       root: root, units: root.dataset.units, have: "", course: 0, state: "", names: {}, order: [], usual: [], values: {}, points: {},
-      drawn: chosenInAddress(), minutes: 2, now: 0, received: 0, about: null, danger: "", repeated: -20000, told: null,
+      drawn: chosenInAddress(), minutes: 2, now: 0, received: 0, about: null, danger: "", repeated: -20000, progress: null, told: null,
       rows: {}, lines: {},
     };
   }
@@ -139,7 +139,8 @@
     facts(told);
     signals();
     lines();
-    if (told.seen) progress(told);
+    if (told.seen) page.progress = told;
+    if (page.progress) progress(page.progress, told.state === "over" ? OVER : told.danger ? NOT_NOW : "");
     if (told.warnings) warnings(told.warnings);
     warnOf(told.state === "over" ? null : told.danger);
     if (told.state === "lost" && before !== "lost" && before) sound("soon", STATES.lost);
@@ -352,7 +353,12 @@
     return made;
   }
 
-  function progress(told) {
+  /* Nobody is sent on while the engine is in danger. */
+  const NOT_NOW = "Not now: first what the warning says.";
+
+  const OVER = "The page of the drive says what the next one should add.";
+
+  function progress(told, instead) {
     const rows = told.seen.map(([name, words, enough]) => {
       const item = make("li");
       const state = make("span", "state " + (enough ? "tick" : "ring"));
@@ -364,6 +370,7 @@
     });
     fill(byId("live-seen"), rows);
     const left = told.left.length ? [sentences(told.left)] : [make("p", "", "Nothing more is needed from this drive.")];
+    if (instead) return fill(byId("live-left"), [make("p", "", instead)]);
     if (told.later.length) left.push(make("h3", "", "On another day"), sentences(told.later));
     fill(byId("live-left"), left);
   }

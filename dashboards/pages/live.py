@@ -84,7 +84,7 @@ def _running() -> list[Component]:
         _sounds(),
         html.Div(
             [
-                _section("Moving now", "lines", [_windows(), html.Div(id="live-lines")]),
+                _section("The last minutes", "lines", [_windows(), html.Div(id="live-lines")]),
                 html.Div(
                     [
                         _section("Still to drive", "left", [html.Div(id="live-left")]),
@@ -144,5 +144,6 @@ def _sounds() -> Component:
                 className="view-buttons",
             ),
             html.P(id="live-sound-told", className="quiet", role="status"),
-        ]
+        ],
+        className="live-sounds",
     )

@@ -14,7 +14,7 @@ PAGES = (
     "/", "/drives", "/part/blue/thermostat", "/drive/cold-start", "/drive/codes", "/drive/torn", "/drive/unknown",
     "/drive/empty", "/nowhere",
     "/codes", "/codes?words=lean", "/codes/P0171,P0300", "/codes/PO171",
-    "/trends", "/trends/blue?show=charging/charging_voltage", "/trends/nobody", "/visits",
+    "/trends", "/trends/blue?show=charging/charging_voltage", "/trends/nobody", "/now", "/visits",
 )  # fmt: skip
 SIZES = ((390, 844), (1280, 800), (3840, 2160))
 

@@ -72,6 +72,7 @@ def test_a_recording_appears_moves_warns_and_ends(page: Page, address: str, book
         expect(danger).to_contain_text("stop where it is safe", timeout=10_000)
         title = danger.locator(".title")
         assert float(title.evaluate("e => parseFloat(getComputedStyle(e).fontSize)")) >= 40, "large type"
+        expect(page.locator("#live-left")).to_have_text("Not now: first what the warning says.")
         until(page, "window.said.some(([, text]) => text.includes('stop where it is safe'))")
         assert page.evaluate("window.said.every(([voice]) => voice === 'near')"), "no word leaves the machine"
         expect(page.locator("#live-warnings")).to_contain_text("0:03:")
@@ -81,6 +82,9 @@ def test_a_recording_appears_moves_warns_and_ends(page: Page, address: str, book
         expect(page.locator(".live-line b")).to_have_text("253 °F")  # 123 x 1.8 + 32 = 253.4
 
     expect(page.locator("#live-state")).to_have_text("The recording has ended.", timeout=10_000)
+    expect(page.locator("#live-danger")).to_be_empty()
+    expect(page.get_by_label("say them aloud")).to_be_hidden()
+    expect(page.locator("#live-left")).not_to_contain_text("Drive on")
     expect(page.get_by_role("link", name="See the drive")).to_have_attribute("href", "/drive/now")
 
 

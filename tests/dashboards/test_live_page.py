@@ -318,6 +318,7 @@ def test_danger_is_told_at_once_and_kept_in_the_list(writer: SessionWriter, page
     assert told["danger"]["urgency"] == "stop"
     assert "stop where it is safe" in " ".join(told["danger"]["lines"])
     assert [one["urgency"] for one in told["warnings"]] == ["stop"]
+    assert told["warnings"][0]["text"].endswith("(coolant 122 °C).")
     write(writer, 230, 500, coolant=90)
     assert page.ask()["danger"] is None
     late = Page(page.recordings, page.hand)
