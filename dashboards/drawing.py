@@ -14,6 +14,7 @@ import numpy as np
 
 from dashboards.downsampling import View
 from dashboards.panels import Panel
+from obdwatch.curves.states import Stretches
 from obdwatch.records import FloatArray
 
 ACCENT = "#2f7dd1"
@@ -38,6 +39,7 @@ LEFT, LEFT_NARROW, RIGHT = 52, 42, 12
 LETTER = 7.0  # mean width of a letter of the label font
 MOST_LABEL = 44  # letters
 MOST_FLAGS = 200
+STATE_ROW = 26  # a name, and a thin band below it
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +96,8 @@ class Screen:
 class Picture:
     """Everything that is drawn: `views` by key in J1979 units; `states` names the values of signals that are states.
 
-    `lane` says whether room is kept above the panels for the words of bands and flags, in view or not.
+    `lane` says whether room is kept above the panels for the words of bands and flags, in view or not;
+    `states_shown` are drawn as thin bands below the panels.
     """
 
     panels: tuple[Panel, ...]
@@ -105,6 +108,7 @@ class Picture:
     flags: tuple[Flag, ...]
     lane: bool
     screen: Screen
+    states_shown: tuple[Stretches, ...] = ()
 
 
 def plain(text: str) -> str:

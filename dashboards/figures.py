@@ -56,6 +56,7 @@ def drive_figure(picture: Picture) -> go.Figure:
         _add_panel(figure, number, panel, picture, frame)
     # Plotly draws an axis only where something hangs on it.
     figure.add_trace(go.Scatter(x=[], y=[], xaxis="x2", showlegend=False, hoverinfo="skip"))
+    _add_states(figure, picture, frame)
     figure.update_layout(
         height=frame.height,
         margin={"l": frame.left, "r": RIGHT, "t": TOP, "b": AXIS, "pad": 0},
@@ -92,7 +93,26 @@ def height_of(picture: Picture) -> int:
 def texts(picture: Picture) -> list[dict[str, Any]]:
     """All texts of the picture: panel headings, and the words above bands and lines."""
     frame = Frame(picture)
-    return [*frame.titles(), *labels(picture, frame)]
+    return [*frame.titles(), *labels(picture, frame), *frame.state_names()]
+
+
+def _add_states(figure: go.Figure, picture: Picture, frame: Frame) -> None:
+    """Thin bands of the whole drive, so that a zoom sends nothing of them; after all other traces, for `moved`."""
+    if not picture.states_shown:
+        return
+    suffix = str(len(picture.panels) + 1)
+    rows = len(picture.states_shown)
+    for place, one in enumerate(picture.states_shown):
+        ends = np.stack([one.starts, one.ends, one.ends], axis=1).ravel()
+        heights = np.tile(np.array([1.0, 1.0, np.nan]), len(one.starts)) * (rows - place - 0.8)
+        figure.add_trace(
+            go.Scatter(
+                x=axis_times(ends), y=packed(heights), mode="lines", line={"color": ACCENT, "width": 7},
+                connectgaps=False, yaxis=f"y{suffix}", name=one.name, showlegend=False, hoverinfo="skip",
+            )
+        )  # fmt: skip
+    axis = {"domain": list(frame.states_domain()), "range": [0, rows], "visible": False, "fixedrange": True}
+    figure.update_layout({f"yaxis{suffix}": axis | {"anchor": "x"}})
 
 
 def _add_panel(figure: go.Figure, number: int, panel: Panel, picture: Picture, frame: Frame) -> None:

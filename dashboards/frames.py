@@ -17,12 +17,15 @@ from dashboards.drawing import (
     LEGEND_SAMPLE,
     LETTER,
     PLOT_HEIGHT,
+    STATE_ROW,
     TOP,
     Picture,
     plain,
 )
 from dashboards.panels import Panel
 from obdwatch.units import screen_unit
+
+STATE_GAP = 10  # px between the panels and the thin bands
 
 
 def legend_rows(labels: Sequence[str], width: int) -> int:
@@ -49,7 +52,9 @@ class Frame:
         self.left = LEFT_NARROW if self.screen.narrow else LEFT
         self.lane = self.screen.lane_rows * LANE_ROW if picture.lane else 0
         self._headers = [self._header(panel) for panel in self.panels]
-        self.inner = max(self.lane + sum(self._headers) + PLOT_HEIGHT * len(self.panels), 1)
+        self.states = picture.states_shown
+        below = STATE_ROW * len(self.states) + (STATE_GAP if self.states else 0)
+        self.inner = max(self.lane + sum(self._headers) + PLOT_HEIGHT * len(self.panels) + below, 1)
         self.height = self.inner + TOP + AXIS
 
     def _header(self, panel: Panel) -> int:
@@ -69,6 +74,21 @@ class Frame:
     def lane_row(self, row: int) -> float:
         """Middle of a row of the lane above the panels."""
         return 1 - (row + 0.5) * LANE_ROW / self.inner
+
+    def states_domain(self) -> tuple[float, float]:
+        """Lower and upper end of the thin bands below the panels, as fractions of the plot area."""
+        return 0.0, STATE_ROW * len(self.states) / self.inner
+
+    def state_names(self) -> list[dict[str, Any]]:
+        """The name of each thin band, above it."""
+        return [
+            {
+                "text": one.name, "x": 0, "xref": "paper", "xanchor": "left", "xshift": 3,
+                "y": (len(self.states) - place) * STATE_ROW / self.inner, "yref": "paper", "yanchor": "top",
+                "showarrow": False, "font": {"size": 12}, "name": "state-name",
+            }
+            for place, one in enumerate(self.states)
+        ]  # fmt: skip
 
     def titles(self) -> list[dict[str, Any]]:
         """The heading of each panel with its unit."""

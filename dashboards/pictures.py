@@ -17,8 +17,10 @@ from obdwatch.records import Drive, Finding, Mark, MarkKind, Verdict
 Asked = tuple[Any, Any] | None
 
 
-def picture_of(loaded: LoadedDrive, panels: Sequence[Panel], window: Window, asked: Asked, screen: Screen) -> Picture:
-    """Cut the picture of `window`, with the place `asked` for brought out."""
+def picture_of(
+    loaded: LoadedDrive, panels: Sequence[Panel], window: Window, asked: Asked, screen: Screen, states: bool = False
+) -> Picture:
+    """Cut the picture of `window`, with the place `asked` for brought out; `states` adds those of the engine."""
     keys = [key for panel in panels for key in panel.keys]
     return Picture(
         panels=tuple(panels),
@@ -29,6 +31,7 @@ def picture_of(loaded: LoadedDrive, panels: Sequence[Panel], window: Window, ask
         flags=flags_of(loaded.drive),
         lane=bool(loaded.drive.marks) or any(finding.spans for finding in loaded.findings),
         screen=screen,
+        states_shown=loaded.states if states else (),
     )
 
 

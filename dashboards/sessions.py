@@ -21,6 +21,7 @@ from dashboards.keeping import Correction, WritableLogbook
 from obdwatch.car_profiles import safe_id
 from obdwatch.curves.all_curves import curves_of
 from obdwatch.curves.curve import Curve
+from obdwatch.curves.states import Stretches, states_of
 from obdwatch.errors import LogbookError, SessionFileError
 from obdwatch.recording.session_file import read_header
 from obdwatch.records import Car, Drive, Finding, MarkKind, Session
@@ -71,7 +72,7 @@ class LoadedDrive:
     """A drive with everything a page shows of it.
 
     `session` carries the keeper's corrections, which the file does not; `traces` by signal key; `remarks` are about
-    the recording itself.
+    the recording itself; `states` are the stretches in which the engine was warm, driven steadily, on overrun.
     """
 
     drive: Drive
@@ -80,6 +81,7 @@ class LoadedDrive:
     findings: tuple[Finding, ...]
     remarks: tuple[str, ...]
     traces: Mapping[str, Trace]
+    states: tuple[Stretches, ...] = ()
 
     @property
     def samples(self) -> int:
@@ -93,6 +95,7 @@ class _Kept:
 
     drive: Drive
     traces: Mapping[str, Trace]
+    states: tuple[Stretches, ...]
     judgement: Judgement | None = None
     curves: tuple[Hashable, tuple[Curve, ...]] | None = None
 
@@ -189,7 +192,7 @@ class SessionShelf:
             if not findings and self._analyse is not None:
                 kept.judgement = kept.judgement or self._analyse(kept.drive, car)
                 findings, remarks = tuple(kept.judgement.findings), tuple(kept.judgement.remarks)
-            return LoadedDrive(kept.drive, session, car, findings, remarks, kept.traces)
+            return LoadedDrive(kept.drive, session, car, findings, remarks, kept.traces, kept.states)
 
     def curves(self, session_id: str) -> tuple[Curve, ...]:
         """What was measured in a drive against what its car should do; reckoned once, until car or history change.
@@ -228,7 +231,7 @@ class SessionShelf:
 
 def _prepared(drive: Drive) -> _Kept:
     cuts = [(mark.t, mark.t + mark.duration) for mark in drive.marks if mark.kind in INTERRUPTIONS]
-    return _Kept(drive, {key: trace_of(signal, cuts) for key, signal in drive.signals.items()})
+    return _Kept(drive, {key: trace_of(signal, cuts) for key, signal in drive.signals.items()}, states_of(drive))
 
 
 def _latest_first(session: Session) -> tuple[bool, float, str]:

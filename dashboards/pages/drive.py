@@ -34,7 +34,16 @@ from dashboards.figures import (
 from dashboards.marks import shapes
 from dashboards.pages.curve_sections import curve_articles
 from dashboards.pages.drive_codes import codes_section
-from dashboards.pages.drive_sections import about, chooser, driven, events, problems, values_table, view_buttons
+from dashboards.pages.drive_sections import (
+    about,
+    chooser,
+    driven,
+    events,
+    problems,
+    states_choice,
+    values_table,
+    view_buttons,
+)
 from dashboards.panels import panels_for, usual_keys
 from dashboards.pictures import picture_of
 from dashboards.sessions import LoadedDrive, SessionShelf
@@ -85,17 +94,18 @@ def register(app: Dash, shelf: SessionShelf) -> None:
         Output("trouble", "children"),
         Input("window", "data"),
         Input("chosen", "value"),
+        Input("states", "checked"),
         State("drive", "data"),
         State("view", "data"),
         prevent_initial_call=True,
     )
-    def redraw(window: Any, chosen: Any, session_id: Any, view: Any) -> tuple[Any, Any, Any, Any]:
+    def redraw(window: Any, chosen: Any, states: Any, session_id: Any, view: Any) -> tuple[Any, Any, Any, Any]:
         try:
             loaded = shelf.open(str(session_id))
         except ObdwatchError as error:
             return no_update, no_update, no_update, notice("This drive can no longer be read", [str(error)], "wrong")
         screen = visit_from(view).screen
-        picture = _picture(loaded, _known(loaded, chosen), window, screen)
+        picture = _picture(loaded, _known(loaded, chosen), window, screen, states is True)
         figure = moved(picture) if ctx.triggered_id == "window" else drive_figure(picture)
         return figure, height(picture), values_table(loaded, picture), []
 
@@ -168,13 +178,15 @@ def _signals(loaded: LoadedDrive, visit: Visit) -> list[Component]:
     window = (
         {"start": asked_window.start, "end": asked_window.end} if asked_window else {}
     )  # no None: a Store announces that as a change
-    picture = _picture(loaded, keys, window, visit.screen)
+    states = bool(loaded.states) and not visit.screen.narrow
+    picture = _picture(loaded, keys, window, visit.screen, states)
     return [
         html.Section(
             [
                 html.H2("Signals", id="signals-heading", tabIndex=-1),
                 chooser(loaded, keys),
                 view_buttons(),
+                states_choice(loaded.states, states, visit.screen.units),
                 html.Div(id="trouble"),
                 dcc.Store(id="length", data=_length(loaded)),
                 dcc.Store(id="window", data=window),
@@ -210,10 +222,10 @@ def _length(loaded: LoadedDrive) -> float:
     return max(wording.drive_length(loaded.drive), 1.0)
 
 
-def _picture(loaded: LoadedDrive, keys: Sequence[str], window: Any, screen: Screen) -> Picture:
+def _picture(loaded: LoadedDrive, keys: Sequence[str], window: Any, screen: Screen, states: bool) -> Picture:
     visible: Window = window_from(window, _length(loaded))
     asked = (window.get("finding"), window.get("place")) if isinstance(window, dict) else None
-    return picture_of(loaded, panels_for(loaded.drive.signals, keys), visible, asked, screen)
+    return picture_of(loaded, panels_for(loaded.drive.signals, keys), visible, asked, screen, states)
 
 
 def height(picture: Picture) -> dict[str, str]:

@@ -15,7 +15,9 @@ from dashboards.drawing import Picture
 from dashboards.panels import ordered_keys, signal_name
 from dashboards.pictures import flag_words
 from dashboards.sessions import LoadedDrive
+from obdwatch.curves.states import Stretches
 from obdwatch.records import Drive, FloatArray, MarkKind
+from obdwatch.signals.masks import WARM_COOLANT
 from obdwatch.units import screen_unit, to_screen
 
 MOST_EVENTS = 200
@@ -84,6 +86,24 @@ def view_buttons() -> Component:
         role="group",
         **labelled("Part of the drive"),
     )
+
+
+STATE_WORDS = {
+    "warm": "coolant at {} or more",
+    "steady": "engine speed, road speed and load nearly the same for five seconds",
+    "overrun": "the car drives the engine and no fuel is injected",
+}
+
+
+def states_choice(states: Sequence[Stretches], shown: bool, units: str) -> Component:
+    """Whether the states of the engine are drawn below the signals, and what their names mean."""
+    box: Component = dmc.Checkbox(
+        "Show when the engine was warm, driven steadily, on overrun", id="states", checked=shown, disabled=not states
+    )
+    warm = wording.quantity(WARM_COOLANT, "degC", units)
+    meant = [f"{one.name}: {STATE_WORDS[one.name].format(warm)}" for one in states]
+    words = f"{'; '.join(meant)}." if meant else "This drive does not show such a state."
+    return html.Div([box, html.P(words[0].upper() + words[1:], className="quiet")], className="states")
 
 
 def values_table(loaded: LoadedDrive, picture: Picture) -> list[Component]:

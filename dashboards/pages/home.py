@@ -26,11 +26,13 @@ from dashboards.visit import (
     Visit,
     car_address,
     car_in,
+    compare_address,
     part_address,
 )
 from obdwatch.explanations.coverage_words import next_drive_words
 from obdwatch.explanations.part_names import part_name
 from obdwatch.explanations.wording import URGENCY_SENTENCES
+from obdwatch.part_ages import repairs
 from obdwatch.parts.risk_words import distance, is_old, is_suspected, percent
 from obdwatch.planning.words import listed, money, working_time
 from obdwatch.records import Finding, PartRisk, Session, Verdict
@@ -135,11 +137,19 @@ def _changed(
     if len(analysed) < 2:
         return [html.P("This is the first drive that was looked at. What changes shows from the next one on.")]
     before = wording.explained(shelf.garage.findings(analysed[1]), "metric")
-    found = changes(said, before, shelf.garage.events(known), analysed[1])
-    trends = html.P(dcc.Link("Every number over all drives", href=car_address(TRENDS, known.id)))
+    events = shelf.garage.events(known)
+    found = changes(said, before, events, analysed[1])
+    ways = [html.P(dcc.Link("Every number over all drives", href=car_address(TRENDS, known.id)))]
+    fixed = dcc.Link("Was it fixed?", href=compare_address(known.id))
+    if repairs(events) and not any(one.kind == "Renewed" for one in found):
+        ways.append(html.P(["The last repair in the log: ", fixed]))
     if not found:
-        return [html.P("The same was found as in the drive before."), trends]
-    return [html.Ul([html.Li([html.Strong(f"{one.kind}: "), one.what]) for one in found]), trends]
+        return [html.P("The same was found as in the drive before."), *ways]
+    rows = [
+        html.Li([html.Strong(f"{one.kind}: "), one.what, html.Span([". ", fixed] if one.kind == "Renewed" else "")])
+        for one in found
+    ]
+    return [html.Ul(rows), *ways]
 
 
 def _parts(now: CarState, units: str) -> list[Component]:

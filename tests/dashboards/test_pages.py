@@ -131,6 +131,7 @@ def redraw(tmp_path: Path, trigger: str, **values: Any) -> tuple[int, Any]:
             "inputs": [
                 {"id": "window", "property": "data", "value": sent["window"]},
                 {"id": "chosen", "property": "value", "value": sent["chosen"]},
+                {"id": "states", "property": "checked", "value": sent.get("states", False)},
             ],
             "state": [
                 {"id": "drive", "property": "data", "value": sent["drive"]},
