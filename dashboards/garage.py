@@ -42,6 +42,18 @@ class CarSource(Protocol):
         """What was found in a session; empty where it was not analysed."""
         ...
 
+    def analysed(self) -> frozenset[str]:
+        """The ids of the sessions in which something was found."""
+        ...
+
+    def all_findings(self) -> Mapping[str, tuple[Finding, ...]]:
+        """What was found in every session that was analysed, by its id."""
+        ...
+
+    def stamp(self) -> Hashable:
+        """What changes with every change of the logbook."""
+        ...
+
     def history_before(self, name: str) -> History:
         """What was known of a drive's car before it."""
         ...
@@ -90,6 +102,7 @@ class Garage:
     def __init__(self, logbook: CarSource) -> None:
         self._logbook = logbook
         self._states: OrderedDict[Hashable, CarState] = OrderedDict()
+        self._trends: OrderedDict[Hashable, CarTrends] = OrderedDict()
         self._grown: OrderedDict[Hashable, Grown] = OrderedDict()
         self._planned: OrderedDict[Hashable, ByHand] = OrderedDict()
         self._only: OrderedDict[Hashable, OnlyThis] = OrderedDict()
@@ -122,12 +135,18 @@ class Garage:
 
     def trends(self, known: KnownCar) -> CarTrends:
         """What the car's numbers did up to its newest drive that has been analysed."""
-        for session in known.sessions:
-            findings = tuple(self._logbook.findings(session.id))
-            if findings:
-                history = self._logbook.history_before(session.id)
-                return CarTrends(known, session, followed(session, history, findings))
+        return _kept(self._trends, self._mark(known, ""), lambda: self._trends_of(known))
+
+    def _trends_of(self, known: KnownCar) -> CarTrends:
+        for session in self.analysed(known)[:1]:
+            history = self._logbook.history_before(session.id)
+            return CarTrends(known, session, followed(session, history, tuple(self._logbook.findings(session.id))))
         return CarTrends(known, None, ())
+
+    def analysed(self, known: KnownCar) -> tuple[Session, ...]:
+        """The drives of a car that somebody has looked at, the latest first."""
+        found = self._logbook.analysed()
+        return tuple(one for one in known.sessions if one.id in found)
 
     def findings(self, session: Session) -> tuple[Finding, ...]:
         """What was found in a drive; empty where it was not analysed."""
@@ -191,8 +210,7 @@ class Garage:
 
     def _mark(self, known: KnownCar, units: str) -> Hashable:
         """Changes whenever something that the state rests on does."""
-        findings = tuple((session, len(self._logbook.findings(session.id))) for session in known.sessions)
-        return repr((known.id, known.car, findings, self.events(known), units))
+        return self._logbook.stamp(), known.id, units
 
 
 def _kept(shelf: OrderedDict[Hashable, Kept], mark: Hashable, make: Callable[[], Kept]) -> Kept:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import logging
 import os
@@ -71,12 +72,22 @@ def serve(
     is too short or a host that is not this machine's, ObdwatchError where the port is taken.
     """
     served = prepare(logbook, host, port, token, analyse, path, units=units)
+    Thread(target=warm_up, args=(logbook,), daemon=True).start()
     # Waitress warns of every request that waits for a thread; a browser loads a dozen files at once.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     say(f"The dashboard is at {served.address}  (Ctrl-C ends it)")
     if open_browser:
         Thread(target=webbrowser.open, args=(served.address,), daemon=True).start()
     served.run()
+
+
+def warm_up(logbook: SessionSource) -> None:
+    """Load what the first page needs while the browser is still starting: modules, and what was found in the drives."""
+    import obdwatch.car_risks
+    import obdwatch.planning.plan  # noqa: F401
+
+    with contextlib.suppress(ObdwatchError):  # the page itself says what is wrong
+        logbook.all_findings()
 
 
 def prepare(

@@ -121,9 +121,8 @@ class SessionShelf:
         with self._lock:
             cars = {car.id: car for car in self._logbook.cars()}
             sessions = sorted(self._logbook.sessions(), key=_latest_first)
-            return tuple(
-                ListedDrive(s, cars.get(s.car_id or ""), tuple(self._logbook.findings(s.id))) for s in sessions
-            )
+            found = self._logbook.all_findings()
+            return tuple(ListedDrive(s, cars.get(s.car_id or ""), found.get(s.id, ())) for s in sessions)
 
     def latest(self) -> Session | None:
         """The drive that began last, None where none has a date."""

@@ -6,16 +6,16 @@ Command, planner and pages call this; the arithmetic is in `parts`.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import replace
 from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from obdwatch.errors import SessionFileError
+from obdwatch.logbook.logbook import OWN_PARTS
 from obdwatch.parts.catalogue import catalogue_for, read_catalogue
 from obdwatch.parts.drive_evidence import JudgedDrive, newest_first
 from obdwatch.parts.risk import risks_of
-from obdwatch.recording.session_file.reader import read_session
+from obdwatch.recording.session_file.reader import read_services
 from obdwatch.records import Car, CodeReading, Event, Evidence, PartRisk, Session
 from obdwatch.signals.drives import drive_from
 
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from obdwatch.logbook.logbook import Logbook
     from obdwatch.parts.part import Catalogue
 
-OWN_PARTS = "parts.toml"  # in the folder of the logbook: what its user knows better of parts, prices and labour
 CODE_SERVICES = (b"\x03", b"\x07", b"\x0a")  # stored, pending, permanent codes (SAE J1979)
+MOST_SHOWN = 24  # drives after which the risks are reckoned anew for a picture: as many points as one can tell apart
 CODES_OF_NEWEST = 8  # drives whose codes are read again from their files; older ones would count less than 1 %
 
 
@@ -58,7 +58,8 @@ def risks(
         events = logbook.events(car.id) if logbook is not None and car is not None else ()
     if logbook is not None and car is not None:
         fresh = {one.session.id for one, _ in analyses}
-        stored = [JudgedDrive(one, logbook.findings(one.id)) for one in logbook.sessions(car.id) if one.id not in fresh]
+        found = logbook.all_findings()
+        stored = [JudgedDrive(one, found.get(one.id, ())) for one in logbook.sessions(car.id) if one.id not in fresh]
         newest = newest_first(stored)
         drives += [
             JudgedDrive(one.session, one.findings, codes_of(logbook.path_of(one.session.id)))
@@ -71,45 +72,46 @@ def risks(
 def codes_of(path: Path) -> tuple[CodeReading, ...] | None:
     """Return the trouble codes of a session file; None where no memory of codes was read, or the file cannot be.
 
-    Only the replies to the three services that read codes are decoded: a car may have many and long drives.
+    Only the replies to the three services that read codes are read: a car may have many and long drives.
     """
     try:
-        contents = read_session(path)
+        contents = read_services(path, CODE_SERVICES)
     except SessionFileError:
         return None
-    rows = [row for row, request in enumerate(contents.request) if request[:1] in CODE_SERVICES]
-    of_codes = replace(
-        contents,
-        t=contents.t[rows],
-        latency=contents.latency[rows],
-        samples={},
-        request=[contents.request[row] for row in rows],
-        ecu=[contents.ecu[row] for row in rows],
-        status=[contents.status[row] for row in rows],
-        payload=[contents.payload[row] for row in rows],
-        negative_code=[contents.negative_code[row] for row in rows],
-        raw=[contents.raw[row] for row in rows],
-    )
-    drive = drive_from(of_codes)
+    drive = drive_from(contents)
     return drive.codes if drive.codes_read else None
 
 
 def risks_over_drives(
-    logbook: Logbook, car_id: str, parts: Collection[str] | None = None
+    logbook: Logbook, car_id: str, parts: Collection[str] | None = None, most: int = MOST_SHOWN
 ) -> tuple[tuple[Session, dict[str, float]], ...]:
     """Return how likely parts were worn after each dated drive of a car, oldest first, by what was known then.
 
     `parts` are those asked for, all where it is None. Codes are left out: reading them again from every file would take
-    longer than they add to a picture of many drives.
+    longer than they add to a picture of many drives. Of more than `most` drives, so many are shown, evenly chosen, the
+    newest among them.
     """
     car = logbook.car(car_id) or Car(id=car_id)
     catalogue, events = catalogue_of(logbook, car), logbook.events(car_id)
     dated = [(one.started_at, one) for one in logbook.sessions(car_id) if one.started_at is not None]
-    judged: list[JudgedDrive] = []
+    in_order = [one for _, one in sorted(dated, key=itemgetter(0))]
+    findings = logbook.all_findings()
+    judged = [JudgedDrive(one, findings.get(one.id, ())) for one in in_order]
     over: list[tuple[Session, dict[str, float]]] = []
-    for at, session in sorted(dated, key=itemgetter(0)):
-        judged.append(JudgedDrive(session, logbook.findings(session.id)))
-        known = [event for event in events if event.at <= at]
-        found = risks_of(car, session.odometer_km, judged, known, catalogue)
+    for number in _evenly(len(in_order), most):
+        session = in_order[number]
+        known = [event for event in events if session.started_at is not None and event.at <= session.started_at]
+        found = risks_of(car, session.odometer_km, judged[: number + 1], known, catalogue)
         over.append((session, {one.part: one.degraded for one in found if parts is None or one.part in parts}))
     return tuple(over)
+
+
+def _evenly(count: int, most: int) -> list[int]:
+    """Up to `most` numbers below `count`, evenly apart, with the first and the last.
+
+    >>> _evenly(3, 5), _evenly(9, 3)
+    ([0, 1, 2], [0, 4, 8])
+    """
+    if count <= most:
+        return list(range(count))
+    return sorted({round(place * (count - 1) / (most - 1)) for place in range(most)})

@@ -8,15 +8,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import TYPE_CHECKING
 
-from obdwatch.car_risks import OWN_PARTS, catalogue_of, risks
+from obdwatch.car_risks import catalogue_of, risks
 from obdwatch.errors import InputError
+from obdwatch.logbook.logbook import OWN_PARTS, Logbook
 from obdwatch.parts.inspection import ANSWERS, USUAL, Walk, read_questions, walk, walk_began
 from obdwatch.records import Car, Event, EventKind, PartRisk
-
-if TYPE_CHECKING:
-    from obdwatch.logbook.logbook import Logbook
 
 Remembered = dict[tuple[object, ...], tuple[PartRisk, ...]]
 MOST_REMEMBERED = 8

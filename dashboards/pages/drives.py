@@ -22,7 +22,7 @@ from obdwatch.records import Finding, Verdict
 def show(shelf: SessionShelf, visit: Visit) -> Page:
     """Build the page."""
     units = visit.screen.units
-    listed = [replace(one, findings=wording.explained(one.findings, units)) for one in shelf.listed()]
+    listed = [replace(one, findings=_most_urgent_explained(one.findings, units)) for one in shelf.listed()]
     if not listed:
         return Page("How to begin", [*how_to_begin(), *_removed(shelf.removed())])
     return Page(
@@ -35,6 +35,12 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
             *_removed(shelf.removed()),
         ],
     )
+
+
+def _most_urgent_explained(findings: Sequence[Finding], units: str) -> tuple[Finding, ...]:
+    """Only the first is shown in words; wording all of them for hundreds of drives would take seconds."""
+    ordered = sorted(findings, key=wording.rank)
+    return (*wording.explained(ordered[:1], units), *ordered[1:])
 
 
 def _removed(ids: Sequence[str]) -> list[Component]:
@@ -110,7 +116,7 @@ def _verdict(findings: Sequence[Finding]) -> list[Component | str]:
     """The most urgent finding; how many others there are is said, not hidden."""
     if not findings:
         return [html.Span("Not analysed yet", className="quiet")]
-    first, *others = sorted(findings, key=wording.rank)
+    first, *others = findings
     faults = sum(f.verdict is Verdict.FAULT for f in others)
     words: list[Component | str] = [state(first), " ", first.headline]
     if faults:

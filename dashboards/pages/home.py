@@ -50,7 +50,7 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
     known = garage.car(car_in(visit.path, CAR) if visit.path.startswith(CAR) else None)
     if known is None:
         return Page("How to begin", how_to_begin())
-    analysed = [one for one in known.sessions if garage.findings(one)]
+    analysed = garage.analysed(known)
     top: list[Component] = [html.H1(known.name), *car_ways(garage.cars(), known.id, CAR)]
     if not known.sessions:
         return Page(

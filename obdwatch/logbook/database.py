@@ -337,6 +337,16 @@ def findings(connection: Connection, session_id: str) -> list[str]:
     return [row[0] for row in connection.execute(query, (session_id,))]
 
 
+def with_findings(connection: Connection) -> list[str]:
+    """Return the ids of the sessions that have findings."""
+    return [row[0] for row in connection.execute("SELECT DISTINCT session_id FROM finding")]
+
+
+def all_findings(connection: Connection) -> list[Row]:
+    """Return (session id, finding as JSON) of every session, those of one session together in the order saved."""
+    return connection.execute("SELECT session_id, document FROM finding ORDER BY session_id, place").fetchall()
+
+
 def analyses(connection: Connection) -> list[Row]:
     """Return (session id, what it was made from, remarks as JSON) of every analysis that says so."""
     return connection.execute("SELECT session_id, made_from, remarks FROM analysis").fetchall()

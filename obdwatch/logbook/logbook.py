@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import math
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -24,6 +24,8 @@ from obdwatch.records import Car, Event, Feature, Finding, History, Session
 
 DATABASE = "logbook.sqlite3"
 SESSIONS, REMOVED = "sessions", "removed"
+OWN_PARTS = "parts.toml"  # what its user knows better of parts, prices and labour
+CHANGES_AT = 24  # where SQLite counts the changes of a file ("Database File Format", sqlite.org/fileformat2.html)
 CANDIDATES_SHOWN = 4  # session ids in a message about an ambiguous beginning
 
 
@@ -391,6 +393,32 @@ class Logbook:
         """Return what was found in a drive, empty where it was not analysed."""
         with database.reading(self._path) as connection:
             return tuple(packing.finding_of(text) for text in database.findings(connection, session_id))
+
+    def analysed(self) -> frozenset[str]:
+        """Return the ids of the drives that have findings."""
+        with database.reading(self._path) as connection:
+            return frozenset(database.with_findings(connection))
+
+    def all_findings(self) -> dict[str, tuple[Finding, ...]]:
+        """Return what was found in every drive that was analysed, by session id; one look for many drives."""
+        found: dict[str, list[Finding]] = {}
+        with database.reading(self._path) as connection:
+            for session_id, text in database.all_findings(connection):
+                found.setdefault(session_id, []).append(packing.finding_of(text))
+        return {session_id: tuple(several) for session_id, several in found.items()}
+
+    def stamp(self) -> Hashable:
+        """Return what changes with every change of the logbook, by whatever program, at the cost of a look at files.
+
+        The user's own parts file counts as part of the logbook.
+        """
+        try:
+            with self._path.open("rb") as file:
+                file.seek(CHANGES_AT)
+                changes = file.read(4)
+        except OSError as error:
+            raise LogbookError(f"{self._path}: cannot be read ({error.strerror})") from error
+        return changes, _stamp(self._path), _stamp(self.directory / OWN_PARTS)
 
     def features(self, session_id: str) -> tuple[Feature, ...]:
         """Return what was measured in a drive, with the date and odometer of that drive."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, fields
+from dataclasses import asdict
 from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Any
@@ -117,6 +117,7 @@ def finding_text(finding: Finding) -> str:
     return json.dumps(asdict(finding), ensure_ascii=False)
 
 
+@lru_cache(maxsize=8192)  # those of some 500 drives, about 60 MB: pages ask for the same ones again and again
 def finding_of(text: str) -> Finding:
     """Return a finding from JSON; raises LogbookError for one that another version wrote."""
     document: dict[str, Any] = json.loads(text)
@@ -138,5 +139,11 @@ def finding_of(text: str) -> Finding:
 
 
 def _measure(entry: Mapping[str, Any]) -> Measure:
-    pairs = {name: tuple(entry[name]) if entry[name] is not None else None for name in ("interval", "expected")}
-    return Measure(**{field.name: pairs.get(field.name, entry[field.name]) for field in fields(Measure)})
+    interval, expected = entry["interval"], entry["expected"]
+    return Measure(
+        entry["name"],
+        entry["value"],
+        entry["unit"],
+        tuple(interval) if interval is not None else None,
+        tuple(expected) if expected is not None else None,
+    )

@@ -109,3 +109,16 @@ def test_a_session_file_that_is_none_has_no_codes(tmp_path: Path) -> None:
     path.write_text("nothing of the kind")
     assert codes_of(path) is None
     assert codes_of(tmp_path / "gone.obdw") is None
+
+
+@pytest.mark.parametrize("path", sorted(STORY.glob("*.obdw"))[:3], ids=lambda path: path.stem)
+def test_exchanges_of_some_services_are_those_of_the_whole_file(path: Path) -> None:
+    from obdwatch.car_risks import CODE_SERVICES
+    from obdwatch.recording.session_file.reader import read_services, read_session
+
+    whole, some = read_session(path), read_services(path, CODE_SERVICES)
+    rows = [row for row, request in enumerate(whole.request) if request[:1] in CODE_SERVICES]
+    assert rows
+    assert list(some.t) == list(whole.t[rows])
+    assert some.payload == [whole.payload[row] for row in rows]
+    assert some.session == whole.session

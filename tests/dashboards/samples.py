@@ -5,7 +5,7 @@ The shapes are exact (an exponential warm-up, straight ramps), so that a test ca
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -233,6 +233,15 @@ class FakeLogbook:
 
     def findings(self, session_id: str) -> tuple[Finding, ...]:
         return self.found[session_id]
+
+    def analysed(self) -> frozenset[str]:
+        return frozenset(self.all_findings())
+
+    def all_findings(self) -> dict[str, tuple[Finding, ...]]:
+        return {session_id: found for session_id, found in self.found.items() if found}
+
+    def stamp(self) -> Hashable:
+        return tuple(self.found.items()), self.log, self.features, repr(self.known_cars)
 
     def events(self, car_id: str | None = None) -> tuple[Event, ...]:
         return tuple(event for event in self.log if car_id in (None, event.car_id))

@@ -7,7 +7,7 @@ Nothing is ever repaired by guessing.
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -69,17 +69,28 @@ def read_session(path: Path | str) -> SessionContents:
     return read_since(path, 0)
 
 
+def read_services(path: Path | str, services: Collection[bytes]) -> SessionContents:
+    """Read only the exchanges of these services, each a byte (0x03: stored codes), and no samples; raises as above.
+
+    SQLite picks them, so that the codes of a long drive are read in a moment.
+    """
+    return _read(Path(path), 0, UNLIMITED, frozenset(services))
+
+
 def read_since(path: Path | str, row: int, most: int = UNLIMITED) -> SessionContents:
     """Read what a live reader has not seen: exchanges after `row` (its last `last_row`), and all the other tables.
 
     `most` rows at a time keep the cost of catching up bounded; damaged rows count, so that reading always gets on.
     """
-    path = Path(path)
+    return _read(Path(path), row, most, None)
+
+
+def _read(path: Path, row: int, most: int, services: frozenset[bytes] | None) -> SessionContents:
     with opened(path) as file:
         tables = _Tables(file)
         header = _header(tables)
-        exchanges, last_row = _exchanges(tables, row, most)
-        samples = _samples(tables)
+        exchanges, last_row = _exchanges(tables, row, most, _only(services))
+        samples = _samples(tables) if services is None else MappingProxyType({})
         codes = _records(tables, schema.CODE, packed.code_from)
         monitors = _records(tables, schema.MONITOR, packed.monitor_from)
         marks = _records(tables, schema.MARK, packed.mark_from)
@@ -125,17 +136,17 @@ class _Tables:
         self.problems += [f"the table '{table.name}' is missing" for table in schema.TABLES if table not in file.tables]
         file.connection.execute("BEGIN")  # one moment of a file that may be growing
 
-    def rows(self, table: Table, after: int = 0, most: int = UNLIMITED) -> list[Row]:
+    def rows(self, table: Table, after: int = 0, most: int = UNLIMITED, only: str = "") -> list[Row]:
         """The row number and the columns of each row that can be read, jumping over damaged pages.
 
-        About `most` rows where a number is given: more only behind a damaged page.
+        About `most` rows where a number is given: more only behind a damaged page. `only` is a further condition.
         """
         found: list[Row] = []
         jump = 1
         damage: Exception | None = None
         while table in self._file.tables and after < LAST_ROW:
             place = after
-            rows, error = self._until_damage(table, after, most)
+            rows, error = self._until_damage(table, after, most, only)
             for row in rows:
                 if row[0] > after:
                     after = row[0]
@@ -150,9 +161,9 @@ class _Tables:
             )
         return found
 
-    def _until_damage(self, table: Table, after: int, most: int) -> tuple[list[Row], Exception | None]:
+    def _until_damage(self, table: Table, after: int, most: int, only: str) -> tuple[list[Row], Exception | None]:
         """Rows up to the first that cannot be read, and why it cannot."""
-        query = f"SELECT rowid, {table.columns} FROM {table.name} WHERE rowid > ? ORDER BY rowid LIMIT ?"
+        query = f"SELECT rowid, {table.columns} FROM {table.name} WHERE rowid > ?{only} ORDER BY rowid LIMIT ?"
         rows: list[Row] = []
         damage: Exception | None = None
         for limit in (most, 1):  # reading ahead, SQLite swallows the last good row, which is then asked for alone
@@ -192,9 +203,17 @@ def _header(tables: _Tables) -> tuple[Session, State] | None:
     return None
 
 
-def _exchanges(tables: _Tables, after: int, most: int) -> tuple[list[Row], int]:
+def _only(services: frozenset[bytes] | None) -> str:
+    """The condition that picks the exchanges of some services: hexadecimal digits of our own, nobody's text."""
+    if services is None:
+        return ""
+    listed = ", ".join(f"x'{one.hex()}'" for one in sorted(services))
+    return f" AND substr(request, 1, 1) IN ({listed})"
+
+
+def _exchanges(tables: _Tables, after: int, most: int, only: str) -> tuple[list[Row], int]:
     """The exchanges that can be used, and the number of the last row that was looked at."""
-    found = tables.rows(schema.EXCHANGE, after, most)
+    found = tables.rows(schema.EXCHANGE, after, most, only)
     rows = tables.checked(schema.EXCHANGE, found, _exchange_is_sound)
     t = np.array([row[1] for row in rows], dtype=float)
     in_order = _in_order(t)
