@@ -207,6 +207,20 @@ def test_a_jump_that_lasts_is_shown_late_but_whole(writer: SessionWriter, page: 
     assert page.told["values"]["coolant_temperature"][0] == "140 °C"
 
 
+def test_another_control_unit_never_speaks_for_the_engine(tmp_path: Path) -> None:
+    """7E8 is the engine's address on CAN (ISO 15765-4); in the last second only the gearbox's answer arrived."""
+    path = tmp_path / "two.obdw"
+    with SessionWriter(path, Session("two", BEGAN)) as writer:
+        reader = GrowingDrive(path)
+        keys = []
+        for t in range(4):
+            for ecu in (0x7E8, 0x7E9) if t < 3 else (0x7E9,):
+                writer.exchange(Exchange(float(t), 0.05, b"\x01\x0c", ecu, ReplyStatus.OK, b"\x41\x0c\x1a\xf8"))
+            writer.commit()
+            keys.append(set(reader.look().signals))
+    assert keys == [{"engine_speed", "engine_speed@7E9"}] * 3 + [{"engine_speed@7E9"}]
+
+
 def test_scaling_told_at_the_beginning_holds_for_the_whole_drive(tmp_path: Path) -> None:
     """Parameter 50 (SAE J1979) gives the maximum of the air flow, A x 10 g/s; 10 is raw 01."""
     path = tmp_path / "scaled.obdw"
@@ -318,7 +332,7 @@ def test_danger_is_told_at_once_and_kept_in_the_list(writer: SessionWriter, page
     assert told["danger"]["urgency"] == "stop"
     assert "stop where it is safe" in " ".join(told["danger"]["lines"])
     assert [one["urgency"] for one in told["warnings"]] == ["stop"]
-    assert told["warnings"][0]["text"].endswith("(coolant 122 °C).")
+    assert told["warnings"][0]["text"].endswith("(coolant 122\N{NO-BREAK SPACE}°C).")
     write(writer, 230, 500, coolant=90)
     assert page.ask()["danger"] is None
     late = Page(page.recordings, page.hand)
