@@ -23,12 +23,11 @@ def curve(drive: Drive, car: Car | None, history: History) -> Curve | None:
     if isinstance(record, str):
         return None
     found = compare(record, car, history)
-    begin = float(record.times[0]) - record.conditions.step / 2.0
-    end = float(record.times[-1]) + record.conditions.step / 2.0
-    inside = (record.coolant.times >= begin) & (record.coolant.times <= end)
-    measured = Series(
-        "coolant", Look.LINE, (record.coolant.times[inside] - begin) / MINUTE, record.coolant.values[inside]
-    )
+    half = record.conditions.step / 2.0
+    near = (record.coolant.times >= record.times[0] - half) & (record.coolant.times <= record.times[-1] + half)
+    times = record.coolant.times[near]
+    begin = float(times[0]) if len(times) else float(record.times[0])
+    measured = Series("coolant", Look.LINE, (times - begin) / MINUTE, record.coolant.values[near])
     return Curve(
         NAME,
         Axis("minutes since the first reading", "min"),
