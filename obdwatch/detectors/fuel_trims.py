@@ -6,6 +6,8 @@ The trims are judged by where they are wrong: at idle only, with air flowing onl
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from obdwatch.detectors.fuel_trims_evidence import Evidence, gather
@@ -15,6 +17,7 @@ from obdwatch.detectors.fuel_trims_limits import Apart, Judgement
 from obdwatch.detectors.fuel_trims_measures import learnt_of, measures_of
 from obdwatch.detectors.fuel_trims_past import Past
 from obdwatch.detectors.fuel_trims_record import Missing, TrimRecord, prepare
+from obdwatch.detectors.leak_order import leaks_by_age
 from obdwatch.records import BoolArray, Car, Drive, Finding, FloatArray, History, Span, Verdict
 
 NAME = "fuel_trims"
@@ -73,6 +76,7 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
     whole = next(iter(banks.values())) if single else fit_bank(record, record.trim.mean(axis=0), split)
     seen = gather(drive, car, record, split, whole, banks, past)
     judgement = judge(whole, banks, _apart(record, split), seen, past)
+    judgement = replace(judgement, parts=leaks_by_age(judgement.parts, drive, car, history))
     return _finding(record, split, whole, banks, seen, past, judgement)
 
 

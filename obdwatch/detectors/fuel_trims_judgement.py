@@ -233,7 +233,7 @@ def _everywhere(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
     size = level[0]
     confidence = _confidence(abs(shift), level[1], OWN_LEVEL if own or own_rich else EVERYWHERE)
     if lean:
-        return _lean_everywhere(whole, seen, size, confidence, own, past.jumped(level[0]))
+        return _lean_everywhere(whole, seen, size, confidence, own, past)
     air = ("maf_sensor",) if seen.metering == "air_flow" else ()
     parts: tuple[str, ...] = ("fuel_injector", *air, "oxygen_sensor_upstream")
     return Judgement(
@@ -252,18 +252,21 @@ def _new_fuel(whole: TrimFit, past: Past) -> bool:
 
 
 def _lean_everywhere(
-    whole: TrimFit, seen: Evidence, size: float, confidence: float, own: bool, jumped: bool
+    whole: TrimFit, seen: Evidence, size: float, confidence: float, own: bool, past: Past
 ) -> Judgement:
     """Lean at every flow that was seen; where only idle or only flow was, that says which parts come first."""
     metered = seen.metering == "air_flow"
     leaks = ("intake_leak", "crankcase_ventilation") if metered else ()
     sensor = ("maf_sensor",) if metered else ()
     urgency = _urgency_everywhere(size)
-    if urgency is Urgency.SOON and (not own or jumped):
+    if urgency is Urgency.SOON and (not own or past.jumped(size)):
         urgency = Urgency.NEXT_SERVICE  # it may still be what was filled in
     if whole.idle is not None and whole.flow is None:
         parts = (*leaks, "exhaust_leak", "fuel_injector", *sensor)
         return Judgement(Verdict.FAULT, "lean_idle_only_seen", urgency, confidence, parts, None, size, own)
+    if whole.idle is None and leaks and past.knows_leak():
+        parts = (*leaks, "exhaust_leak", *sensor, "fuel_pump")
+        return Judgement(Verdict.FAULT, "lean_leak_known", urgency, confidence, parts, None, size, own)
     parts = ("fuel_pump", *sensor, "fuel_injector", "oxygen_sensor_upstream")
     signature = "lean_everywhere" if whole.idle is not None else "lean_flow_only_seen"
     return Judgement(Verdict.FAULT, signature, urgency, confidence, parts, None, size, own)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from obdwatch.detectors.fuel_trims_limits import LOW_FLOW, OWN_LOW
 from obdwatch.detectors.oxygen_sensors_baseline import MOST_DRIVES, Baseline, baseline, since_repair
 from obdwatch.records import History
 
@@ -63,6 +64,14 @@ class Past:
             return None
         logs = np.log(np.array(values[-MOST_DRIVES:]))
         return float(np.median(logs)), within * float(np.sqrt(1.0 + 1.0 / len(logs)))
+
+    def knows_leak(self) -> bool:
+        """Whether the last drive that saw both found the engine lean at idle against the road, as a leak makes it."""
+        rows = [one for one in since_repair(self.history, self.detector, PARTS) if one.name == "contrast"]
+        if not rows or rows[-1].healthy:
+            return False
+        usual = self.of("contrast")
+        return rows[-1].value > (LOW_FLOW if usual is None else usual.middle + OWN_LOW)
 
     def jumped(self, level: float) -> bool:
         """Whether the level [%] of both banks went up by a change of fuel at once, not more than a tank ago."""

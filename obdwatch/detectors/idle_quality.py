@@ -14,6 +14,7 @@ import numpy as np
 from obdwatch.detectors.heat_input import burns_lean
 from obdwatch.detectors.idle_quality_history import SIGMAS, Shift, fill_drop, learnt_of, throttle_shift
 from obdwatch.detectors.idle_quality_record import ENOUGH, STEP, IdleRecord, prepare
+from obdwatch.detectors.leak_order import leaks_by_age
 from obdwatch.records import Car, Drive, Finding, FloatArray, History, Measure, Span, Urgency, Verdict
 
 NAME = "idle_quality"
@@ -135,7 +136,7 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
         judgement.signature,
         judgement.urgency,
         judgement.confidence,
-        parts=judgement.parts,
+        parts=leaks_by_age(judgement.parts, drive, car, history),
         measures=measures,
         spans=spans,
         learnt=learnt,

@@ -10,8 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from obdwatch.detectors.leak_order import leaks_by_age
+from obdwatch.detectors.misfire_conditions import bank_trim, trim_growth, turning
+from obdwatch.detectors.misfire_counts import read_counters
+from obdwatch.detectors.misfire_pattern import LEANER_UNDER_LOAD, OTHER_FUEL
 from obdwatch.detectors.monitor_results_margin import Judged, Sorted, sort_results
-from obdwatch.detectors.monitor_results_parts import bank_of_monitor, drive_for, parts_of
+from obdwatch.detectors.monitor_results_parts import FUEL_SYSTEM, bank_of_monitor, drive_for, parts_of
 from obdwatch.detectors.monitor_results_trend import Drift, drift
 from obdwatch.records import Car, CodeKind, Drive, EventKind, Feature, Finding, History, Measure, Span, Urgency, Verdict
 
@@ -73,24 +77,40 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
         worst = min(failed, key=lambda one: one.margin)
         sure = RAW if worst.is_raw else SILENT if _keeps_silent(drive) else FAILED
         urgency = Urgency.WATCH if worst.is_raw else Urgency.NEXT_SERVICE
-        return _fault("test_failed", urgency, sure, worst, found, learnt, drive, car, codes)
+        return _fault("test_failed", urgency, sure, worst, found, learnt, drive, car, history, codes)
     if at_times:
         worst = max(at_times, key=lambda one: one.failing)
-        return _fault("test_failed_at_times", Urgency.WATCH, 0.7, worst, found, learnt, drive, car, codes)
+        return _fault("test_failed_at_times", Urgency.WATCH, 0.7, worst, found, learnt, drive, car, history, codes)
     if drifting:
         first = min(drifting, key=lambda one: one.judged.margin)
         return _fault(
-            "drifts_to_limit", Urgency.WATCH, 0.75, first.judged, found, learnt, drive, car, codes, first.drift
+            "drifts_to_limit", Urgency.WATCH, 0.75, first.judged, found, learnt, drive, car, history, codes, first.drift
         )
     tried = len(found.judged) / (len(found.judged) + len(found.not_run) + len(found.unknown))
     return Finding(
         NAME,
         Verdict.HEALTHY,
         confidence=round(0.5 + 0.4 * tried, 3),
-        measures=_measures(found, None, None),
+        measures=(*_measures(found, None, None), *_misfire_failed(drive, car)),
         learnt=learnt,
         drive_to_get=drive_for(found.not_run),
     )
+
+
+def _misfire_failed(drive: Drive, car: Car | None) -> tuple[Measure, ...]:
+    """How many misfire tests failed by the judgement of their own detector, so that none is said to have passed."""
+    counters = read_counters(drive, car)
+    return (Measure("misfire_tests_failed", float(len(counters.failed)), ""),) if counters and counters.failed else ()
+
+
+def _lean_alike(drive: Drive, worst: Judged) -> bool:
+    """Whether a failed fuel system result may be the fuel's doing: lean alike on every bank and at every load."""
+    if worst.result.monitor not in FUEL_SYSTEM or worst.result.unit != "%" or worst.value <= 0.0:
+        return False
+    trims = [trim for bank in (1, 2) if (trim := bank_trim(drive, bank)) is not None]
+    turned = turning(drive)
+    growth = trim_growth(drive, turned) if turned is not None else None
+    return bool(trims) and min(trims) >= OTHER_FUEL and (growth is None or growth <= LEANER_UNDER_LOAD)
 
 
 def _keeps_silent(drive: Drive) -> bool:
@@ -114,17 +134,23 @@ def _fault(
     learnt: tuple[Measure, ...],
     drive: Drive,
     car: Car | None,
+    history: History,
     codes: frozenset[str],
     moved: Drift | None = None,
 ) -> Finding:
+    flags = {
+        "no_code": _keeps_silent(drive),
+        "lean_alike": _lean_alike(drive, worst),
+    }
+    said = tuple(Measure(name, 1.0, "") for name, is_so in flags.items() if is_so)
     return Finding(
         detector=NAME,
         verdict=Verdict.FAULT,
         signature=signature,
         urgency=urgency,
         confidence=confidence,
-        parts=parts_of(worst, car, codes, found.judged),
-        measures=(*_measures(found, worst, moved), *([Measure("no_code", 1.0, "")] if _keeps_silent(drive) else [])),
+        parts=leaks_by_age(parts_of(worst, car, codes, found.judged), drive, car, history),
+        measures=(*_measures(found, worst, moved), *said),
         spans=_spans(drive, worst),
         learnt=learnt,
     )

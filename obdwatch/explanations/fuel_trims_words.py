@@ -18,6 +18,12 @@ from obdwatch.explanations.fuel_trims_sentences import (
 from obdwatch.explanations.wording import Numbers, Words
 from obdwatch.records import Finding, Verdict
 
+LEAKS_ALIKE = (
+    "A torn crankcase ventilation and a leaking hose or gasket look alike here; only a look decides. At warm idle, a"
+    " whistle, or an oil cap that is hard to lift, means the ventilation. A hiss at a hose means the hose. A smoke test"
+    " finds both. Keep hands and clothes away from belt and fan."
+)
+
 
 def fuel_trims_words(finding: Finding, units: str) -> Words:
     """Word a finding of the fuel-trim detector."""
@@ -69,8 +75,8 @@ def _unmetered_air(numbers: Numbers) -> Words:
     reasons += [
         "Vacuum sucks in the same extra air all the time; at idle it matters, on the road it drowns.",
         guessed(numbers),
-        "To check: listen for a hiss, look at the hoses behind the air sensor and at the crankcase ventilation, or ask"
-        " for a smoke test. Both leaks look alike here, and a leak in the exhaust before the sensor nearly so.",
+        LEAKS_ALIKE,
+        "A leak in the exhaust before the sensor looks nearly the same.",
     ]
     return Words("Air gets into the engine past the air sensor.", tuple(one for one in reasons if one))
 
@@ -192,6 +198,17 @@ def _lean_flow_only(numbers: Numbers) -> Words:
     return Words("The engine gets too little fuel on the road.", reasons)
 
 
+def _lean_leak_known(numbers: Numbers) -> Words:
+    reasons = (
+        *levels(numbers),
+        USUAL,
+        "Warm idle was not seen this time. The last drive that saw it showed air leaking in, and nothing has been"
+        " mended since, so the leak comes before the fuel pump.",
+        LEAKS_ALIKE,
+    )
+    return Words("The engine gets too little fuel on the road, and it has a leak that earlier drives knew.", reasons)
+
+
 def _rich_everywhere(numbers: Numbers) -> Words:
     reasons = (
         *levels(numbers),
@@ -225,8 +242,8 @@ def _idles_fast(numbers: Numbers) -> Words:
         *levels(numbers),
         "This engine works out its air from manifold pressure, so it gives the right fuel for air that leaks in: the"
         " corrections stay small, but the idle rises.",
-        "To check: listen for a hiss at idle, look at the hoses and the crankcase ventilation, and see whether the"
-        " throttle shuts.",
+        "See also whether the throttle shuts.",
+        LEAKS_ALIKE,
     )
     return Words("The engine idles too fast: air may leak in behind the throttle.", reasons)
 
@@ -246,6 +263,7 @@ FAULTS: Mapping[str, Callable[[Numbers], Words]] = MappingProxyType(
         "lean_everywhere": _lean_everywhere,
         "lean_idle_only_seen": _lean_idle_only,
         "lean_flow_only_seen": _lean_flow_only,
+        "lean_leak_known": _lean_leak_known,
         "rich_everywhere": _rich_everywhere,
         "rich_at_idle": _rich_at_idle,
         "rich_with_flow": _rich_with_flow,

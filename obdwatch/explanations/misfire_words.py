@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from obdwatch.explanations.fuel_first import OTHER_FUEL
 from obdwatch.explanations.wording import Numbers, Words
 from obdwatch.records import Finding, Urgency, Verdict
 
@@ -103,11 +104,6 @@ CHECKS: Mapping[str, str] = MappingProxyType(
     }
 )
 """What to look at first, by pattern (common practice)."""
-
-OTHER_FUEL = (
-    "The mixture is lean alike on every bank and at every load: the fuel may have changed. Note in the log what was"
-    " filled in last; if it was another fuel, fill up with the usual one before any part is changed."
-)
 
 INJECTOR = (
     "To check: have the flow of this injector compared with the others, and look at its plug. Swapping coils first"

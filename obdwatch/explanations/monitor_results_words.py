@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from obdwatch.decoding.monitors import LEGACY_MONITOR, monitor_name, test_name
+from obdwatch.explanations.fuel_first import OTHER_FUEL
 from obdwatch.explanations.wording import Numbers, Words
 from obdwatch.records import Finding, Measure, Verdict
 
@@ -71,7 +72,11 @@ def _healthy(numbers: Numbers) -> Words:
         lies = f"All {count} results that were judged lie within the car's own limits."
         lies = "One result was judged, and lies within the car's own limits." if count == 1 else lies
     reasons = [lies, *_others(numbers, "", 1)]
-    return Words("The car's own tests have all passed.", (*reasons, *_unknown(numbers), *_waiting(numbers)))
+    headline = "The car's own tests have all passed."
+    if numbers.get("misfire_tests_failed") is not None:
+        headline = "Apart from misfire, the car's own tests have passed."
+        reasons.append("Its misfire test has failed: see what is said of misfire.")
+    return Words(headline, (*reasons, *_unknown(numbers), *_waiting(numbers)))
 
 
 def _fault(finding: Finding, numbers: Numbers) -> Words:
@@ -88,6 +93,8 @@ def _fault(finding: Finding, numbers: Numbers) -> Words:
     reasons += [text for group, text in MEANINGS if int(monitor.value) in group]
     if monitor.value >= LEGACY_MONITOR:
         reasons.append("This older car gives no units: only that the number is beyond its limit is sure.")
+    if numbers.get("lean_alike") is not None:
+        reasons.insert(0, OTHER_FUEL)
     if finding.signature == "test_failed" and numbers.get("no_code") is not None:
         reasons.append("The car has set no code for it yet; many set one only when the test fails again.")
     if not finding.parts:

@@ -136,3 +136,25 @@ def test_one_earlier_drive_tells_an_exhaust_leak_from_an_intake_leak() -> None:
     past = driven(car, drives=1)
     assert today(replace(car, exhaust=0.25), past).parts[0] == "exhaust_leak"
     assert today(replace(car, hole=2.2), past).parts[0] == "intake_leak"
+
+
+def test_a_leak_that_earlier_drives_knew_comes_before_the_pump_where_no_idle_was_seen() -> None:
+    car = TrimmedCar(gain=0.1)
+    leaking = replace(car, hole=2.2)
+    sound = driven(TrimmedCar())
+    road = ((80.0, 15.0), (80.0, 600.0))
+    lean = replace(car, gain=0.2)
+
+    def on_the_road(history: History) -> Finding:
+        drive = record(lean, road, seed=5, start=BEGIN + timedelta(days=40))
+        return detect(drive, profile(lean), history)
+
+    assert on_the_road(sound).parts[0] == "fuel_pump"
+    seen = today(leaking, sound)
+    assert seen.signature == "unmetered_air"
+    rows = tuple(replace(one, healthy=False) for one in features(seen, 30))
+    knows = on_the_road(History((*sound.features, *rows), ()))
+    assert knows.signature == "lean_leak_known"
+    assert set(knows.parts[:2]) == {"intake_leak", "crankcase_ventilation"}
+    repaired = Event("fern", BEGIN + timedelta(days=35), EventKind.REPAIR, part="intake_leak")
+    assert on_the_road(History((*sound.features, *rows), (repaired,))).signature != "lean_leak_known"

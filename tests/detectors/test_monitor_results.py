@@ -5,12 +5,15 @@ from __future__ import annotations
 import csv
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from obdwatch.decoding.monitors import decode_results, encode_result, monitor_name, result_of
 from obdwatch.decoding.monitors import test_name as name_of_test
 from obdwatch.detectors.monitor_results import DRIVE_TO_GET, detect
 from obdwatch.detectors.monitor_results_margin import judge, margin_of, sort_results
+from obdwatch.explanations.fuel_first import OTHER_FUEL
+from obdwatch.explanations.monitor_results_words import monitor_results_words
 from obdwatch.records import (
     Car,
     CodeKind,
@@ -20,6 +23,7 @@ from obdwatch.records import (
     History,
     MonitorResult,
     Session,
+    Signal,
     Urgency,
     Verdict,
 )
@@ -103,6 +107,35 @@ def test_no_results_at_all() -> None:
 def test_misfire_is_left_to_its_own_detector() -> None:
     failing = frames("46 A1 81 2F 00C8 0000 0064", "46 A2 0C 24 0BB8 0000 0064")
     assert detect(drive_with(*failing), None, History()).signature == "no_results"
+
+
+def test_a_failed_misfire_test_is_never_said_to_have_passed() -> None:
+    """46 A1 81 2F 00C8 0000 0064: 2 % where 1 % is allowed (SAE J1979 frame, invented limit)."""
+    passed = detect(drive_with(*frames(*PASSING)), None, History())
+    missed = detect(drive_with(*frames(*PASSING, "46 A1 81 2F 00C8 0000 0064")), None, History())
+    assert missed.verdict is Verdict.HEALTHY  # of the tests judged here; misfire has an answer of its own
+    assert value(missed, "misfire_tests_failed") == 1
+    assert monitor_results_words(passed, "metric").headline == "The car's own tests have all passed."
+    words = monitor_results_words(missed, "metric")
+    assert "all passed" not in " ".join((words.headline, *words.reasons))
+    assert "misfire test has failed" in " ".join(words.reasons)
+
+
+@pytest.mark.parametrize(("trim", "alike"), [(35.0, True), (8.0, False)])
+def test_a_lean_fuel_system_result_sends_to_the_tank_first(trim: float, alike: bool) -> None:
+    """46 81 80 AF 0DAC F63C 09C4: +35 % where 25 % is allowed, with trims that are lean alike, and with usual ones."""
+    results = frames("46 81 80 AF 0DAC F63C 09C4")
+    times = np.arange(0.0, 900.0)
+    steady = {
+        "short_term_fuel_trim_bank_1": (0.0, "%"),
+        "long_term_fuel_trim_bank_1": (trim, "%"),
+        "coolant_temperature": (92.0, "degC"),
+    }
+    signals = {key: Signal(key, unit, times, np.full(len(times), level)) for key, (level, unit) in steady.items()}
+    finding = detect(replace(drive_with(*results), signals=signals), None, History())
+    assert (finding.verdict, finding.signature) == (Verdict.FAULT, "test_failed")
+    assert any(one.name == "lean_alike" for one in finding.measures) is alike
+    assert (OTHER_FUEL in monitor_results_words(finding, "metric").reasons) is alike
 
 
 def test_an_unknown_scaling_stays_raw_and_is_counted() -> None:
