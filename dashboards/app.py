@@ -113,7 +113,7 @@ def create_app(
     connect_reports(app.server, logbook)
     connect_feed(app.server, Recordings(logbook))
     _connect_browser(app)
-    guard(app.server, access or Access(), app.csp_hashes())
+    guard(app.server, access or Access(), app.csp_hashes(), app.callback_map)
     return app
 
 

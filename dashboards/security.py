@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import hmac
 import ipaddress
+import re
 import socket
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
+from dash.exceptions import DependencyException
 from flask import Flask, Request, Response, redirect, request
 from werkzeug.wrappers import Response as AnyResponse
 
@@ -22,7 +24,10 @@ COOKIE = "obdwatch_token"
 SHORTEST_TOKEN = 16
 # A callback sends a few kilobytes; only the address that takes files up allows itself more.
 LARGEST_REQUEST = 1_000_000
-MISDIRECTED, FORBIDDEN, UNAUTHORISED = 421, 403, 401
+MISDIRECTED, FORBIDDEN, UNAUTHORISED, WRONG, NOT_FOUND = 421, 403, 401, 400, 404
+# RFC 9110, 7.2: a name or an address, and perhaps a port; two headers that a server joined by a comma are neither.
+_HOST = re.compile(r"(\[[0-9a-fA-F:.]+\]|[^\[\]:@,/\s]+)(:[0-9]{1,5})?")
+CALLBACKS = "/_dash-update-component"
 UNSAFE = frozenset({"POST", "PUT", "PATCH", "DELETE"})
 
 
@@ -38,6 +43,8 @@ class Access:
 
         Beyond loopback every numeric address will do: only names can be made to point somewhere else.
         """
+        if not _HOST.fullmatch(host_header):
+            return False
         name = (urlsplit(f"//{host_header}").hostname or "").lower()
         if name in LOOPBACK_NAMES:
             return True
@@ -59,14 +66,21 @@ def _is_numeric(name: str) -> bool:
     return True
 
 
-def guard(server: Flask, access: Access, script_hashes: Sequence[str]) -> None:
-    """Put the rules around every request and answer of `server`; `script_hashes` are the inline scripts allowed."""
+def guard(server: Flask, access: Access, script_hashes: Sequence[str], outputs: Container[str]) -> None:
+    """Put the rules around every request and answer of `server`; `script_hashes` are the inline scripts allowed.
+
+    `outputs` name the callbacks there are; a request for any other is refused before Dash stumbles over it.
+    """
     server.config["MAX_CONTENT_LENGTH"] = LARGEST_REQUEST
     headers = security_headers(script_hashes)
 
     @server.before_request
     def check() -> AnyResponse | None:
-        return _refusal(request, access)
+        return _refusal(request, access) or _malformed(request, outputs)
+
+    @server.errorhandler(DependencyException)
+    def no_such_file(_error: DependencyException) -> AnyResponse:
+        return _plain("There is no such file.", NOT_FOUND)
 
     @server.after_request
     def add_headers(response: Response) -> Response:
@@ -82,6 +96,19 @@ def _refusal(asked: Request, access: Access) -> AnyResponse | None:
     if access.token is None:
         return None
     return _token_refusal(asked, access.token)
+
+
+def _malformed(asked: Request, outputs: Container[str]) -> AnyResponse | None:
+    """A refusal of what no page of ours sends, so that no stranger fills the terminal with failures of the program."""
+    if asked.method != "POST" or asked.path != CALLBACKS:
+        return None
+    try:
+        body = asked.get_json(silent=True)
+    except RecursionError:
+        body = None
+    if isinstance(body, dict) and isinstance(body.get("output"), str) and isinstance(body.get("inputs"), list):
+        return None if body["output"] in outputs else _plain("There is no such part of a page.", NOT_FOUND)
+    return _plain("This is no request of a page of this dashboard.", WRONG)
 
 
 def _host_is_ours(asked: Request, access: Access) -> bool:

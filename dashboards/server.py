@@ -19,13 +19,16 @@ from waitress import wasyncore
 from waitress.server import BaseWSGIServer
 
 from dashboards.app import create_app
-from dashboards.security import SHORTEST_TOKEN, Access, is_loopback
+from dashboards.arrivals import LARGEST
+from dashboards.security import LARGEST_REQUEST, SHORTEST_TOKEN, Access, is_loopback
 from dashboards.sessions import Analyse, Load, SessionSource
 from obdwatch.errors import InputError, ObdwatchError
 
 PORT = 8050
 THREADS = 4
 LAST_PORT = 65_535
+# Waitress stores a body before it asks the application, which has the word about anything smaller.
+LARGEST_BODY = LARGEST + LARGEST_REQUEST
 LOOK = 1.0  # s between two looks whether to stop
 
 
@@ -105,7 +108,9 @@ def prepare(
     listening = take_port(host, port)
     app = create_app(logbook, analyse, access=access, load=load, units=units)
     sockets: dict[int, Any] = {}
-    server = waitress.create_server(app.server, map=sockets, sockets=[listening], threads=THREADS, ident=None)
+    server = waitress.create_server(
+        app.server, map=sockets, sockets=[listening], threads=THREADS, ident=None, max_request_body_size=LARGEST_BODY
+    )
     return Served(server, address_of(access, int(listening.getsockname()[1]), path), sockets)
 
 

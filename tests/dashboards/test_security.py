@@ -46,7 +46,8 @@ def test_this_machine_is_let_in(tmp_path: Path, host: str) -> None:
 @pytest.mark.parametrize(
     "host",
     ["example.org", "example.org:8050", "127.0.0.1.example.org", "localhost.example.org", "192.168.1.7:8050",
-     "0.0.0.0:8050", "", "[::1", "user@localhost.example.org", "127.0.0.1@example.org"],
+     "0.0.0.0:8050", "", "[::1", "user@localhost.example.org", "127.0.0.1@example.org",
+     "127.0.0.1:8050, example.org", "127.0.0.1:8050,example.org", "localhost:x"],
 )  # fmt: skip
 def test_foreign_host_is_misdirected(tmp_path: Path, host: str) -> None:
     """RFC 9110, 15.5.20: 421 for a request that this server does not answer for. DNS rebinding comes this way."""
@@ -83,6 +84,33 @@ def test_huge_request_is_refused(tmp_path: Path) -> None:
         "/_dash-update-component", data=b"x" * 1_500_000, headers={"Host": "127.0.0.1"}, content_type="application/json"
     )
     assert big.status_code == 413
+
+
+@pytest.mark.parametrize(
+    "body",
+    [b"", b"{}", b"[]", b"null", b"1", b"not json", b"[" * 100_000, b'{"output": 1, "inputs": []}',
+     b'{"output": "page.children"}', b'{"output": "nobody.children", "inputs": []}'],
+)  # fmt: skip
+def test_what_no_page_sends_is_refused_and_no_failure_of_the_program(tmp_path: Path, body: bytes) -> None:
+    headers = {"Host": "127.0.0.1:8050"}
+    answer = client(tmp_path).post(
+        "/_dash-update-component", data=body, headers=headers, content_type="application/json"
+    )
+    assert answer.status_code in {400, 404}
+    assert "Content-Security-Policy" in answer.headers
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/_dash-component-suites/dash/..%2f..%2fetc/passwd", "/_dash-component-suites/os/__init__.py",
+     "/_dash-component-suites/dash/%00.js", "/assets/..%2fapp.py", "/assets/%00", "/export/%00?form=csv",
+     "/export/..%2f..%2fetc%2fpasswd?form=csv", "/report/..%2f..%2fetc%2fpasswd.html", "/report/%ff.pdf"],
+)  # fmt: skip
+def test_path_out_of_the_program_leads_nowhere(tmp_path: Path, path: str) -> None:
+    answer = ask(client(tmp_path), "127.0.0.1:8050", path)
+    assert answer.status_code in {404, 422}
+    assert b"root:" not in answer.data
+    assert "Content-Security-Policy" in answer.headers
 
 
 def test_every_answer_carries_the_policy(tmp_path: Path) -> None:

@@ -99,3 +99,19 @@ def test_ctrl_c_ends_it_without_a_complaint(tmp_path: Path) -> None:
     assert out == "ended\n"
     assert err == ""
     assert running.returncode == 0
+
+
+def test_body_that_is_announced_larger_than_any_file_is_refused_before_it_is_stored(book: FakeLogbook) -> None:
+    """RFC 9110, 15.5.14: 413, and the connection may be closed while the body is still to come."""
+    served = prepare(book, port=0)
+    thread = threading.Thread(target=served.run)
+    thread.start()
+    try:
+        port = int(served.address.rstrip("/").rpartition(":")[2])
+        with socket.create_connection(("127.0.0.1", port), timeout=20) as sending:
+            head = f"POST /arrivals?name=a.csv HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nContent-Length: 400000000\r\n\r\n"
+            sending.sendall(head.encode() + b"time")
+            assert b" 413 " in sending.recv(1000).partition(b"\r\n")[0]
+    finally:
+        served.stop()
+        thread.join(10)
