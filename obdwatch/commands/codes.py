@@ -103,7 +103,7 @@ def _lines(code: CodeExplanation, evidence: tuple[str, ...]) -> list[str]:
         lines.append(f"  {code.purpose}")
     if code.failure_type is not None:
         lines.append(f"  Detail {code.failure_type.byte:02X}: {code.failure_type.text}.")
-    lines.append(f"  {URGENCY_SENTENCES[code.urgency]} {code.may_drive}")
+    lines.append(f"  {URGENCY_SENTENCES[code.urgency]} May I drive on? {code.may_drive}")
     lines += [f"  Caution: {caution}" for caution in code.cautions]
     lines += [f"  What the car does: {code.car_does}"] if code.car_does else []
     lines += [f"  What you notice: {code.driver_notices}"] if code.driver_notices else []

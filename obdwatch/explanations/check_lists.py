@@ -1,4 +1,4 @@
-"""Keeps a list of first checks from saying the same thing twice in other words.
+"""Keeps lists, of first checks and of what a code is confused with, from saying the same thing twice in other words.
 
 A check is made of sentences. A sentence says nothing new where all its words that carry meaning stand in another
 sentence of the list already ("Check its fuse." after "Check fuse, relay and plug.").
@@ -19,6 +19,8 @@ _EMPTY = frozenset(
         "this", "to", "whether", "with", "your",
     }
 )  # fmt: skip
+_MOSTLY_THE_SAME = 0.6  # share of the words of the shorter sentence; looked through by eye over all codes
+_BLAMES_BATTERY = re.compile(r"\b(?:battery|low voltage)\b", re.IGNORECASE)
 
 
 def without_repeats(checks: Sequence[str]) -> tuple[str, ...]:
@@ -39,6 +41,15 @@ def without_repeats(checks: Sequence[str]) -> tuple[str, ...]:
     )
 
 
+def without_repeated_blame(*texts: str) -> tuple[str, ...]:
+    """Return the sentences that are not empty; of two that blame the same thing only the first, more special one."""
+    kept: list[str] = []
+    for text in texts:
+        if text and not any(_blame_the_same(text, other) for other in kept):
+            kept.append(text)
+    return tuple(kept)
+
+
 def words_of(sentence: str) -> frozenset[str]:
     """Return the words of a sentence that carry its meaning, in the singular."""
     return frozenset(_singular(word) for word in _WORD.findall(sentence.lower()) if word not in _EMPTY)
@@ -52,3 +63,10 @@ def _says_no_more(text: str, index: int, other: str, place: int) -> bool:
 
 def _singular(word: str) -> str:
     return word[:-1] if len(word) > 3 and word.endswith("s") and not word.endswith("ss") else word
+
+
+def _blame_the_same(one: str, other: str) -> bool:
+    if _BLAMES_BATTERY.search(one) and _BLAMES_BATTERY.search(other):
+        return True
+    mine, theirs = words_of(one), words_of(other)
+    return len(mine & theirs) >= _MOSTLY_THE_SAME * min(len(mine), len(theirs))

@@ -1,14 +1,14 @@
-"""Finds codes by words: what the component is called, where it sits, what is wrong with it.
+"""Finds codes by words: what the component is called, where it sits, what is wrong with it, what the driver notices.
 
-Understands the usual abbreviations through `data/synonyms.toml`. Every word must be found; whole words and words in
-the title count most.
+Understands the usual abbreviations through `data/synonyms.toml`, and complaints through `symptoms`. Every word must be
+found; whole words and words in the title count most.
 """
 
 from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from obdwatch.errors import InputError
@@ -16,6 +16,7 @@ from obdwatch.explanations.code_table import DATA, RESERVED, CodeFacts, Componen
 from obdwatch.explanations.compose import CONDITION, CONDITIONS, FAULT_TYPES, GROUPS, fault_type_names, title_of
 from obdwatch.explanations.families import hides_differences
 from obdwatch.explanations.knowledge import KNOWLEDGE, PLACEHOLDERS, filled
+from obdwatch.explanations.symptoms import suspects
 from obdwatch.explanations.toml_sections import sections, text_of
 
 SYNONYMS = DATA / "synonyms.toml"
@@ -28,7 +29,12 @@ _USUAL_TITLE = 20  # words; keeps short titles from winning by shortness alone
 # A number belongs to the word before it: "bank 2" must not be found in "bank 1, sensor 2".
 _WORD = re.compile(r"(?:bank|sensor|cylinder|gear) \d+|[a-z0-9]+")
 _FIRST_CODES = re.compile(r"P0[0-9]\w\w")
-_FILLERS = frozenset({"a", "an", "and", "the", "of", "in", "is", "on", "my", "for", "to"})
+_FILLERS = frozenset(
+    {"a", "after", "an", "and", "are", "at", "be", "but", "car", "does", "for", "from", "has", "i", "in", "is", "it",
+     "its", "me", "my", "of", "on", "or", "the", "then", "there", "to", "vehicle", "very", "when", "while", "with"}
+)  # fmt: skip
+# Of a complaint: what every car has, and words that only go with a verb ("cuts out").
+_NEVER_ASKED = frozenset({"engine", "motor", "out", "up", "off", "away", "goes", "comes", "gets", "keeps", "sometimes"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +59,32 @@ def search(words: str, limit: int = 20) -> tuple[FoundCode, ...]:
     wanted = _wanted(words)
     if not wanted:
         raise InputError(f"nothing to search for in '{words[:40]}': give words such as \"cam timing\"")
-    found = [(item, _score(item, wanted)) for item in _searchables()]
-    hits = [FoundCode(item.code, item.title, score) for item, score in found if score > 0]
-    return tuple(sorted(hits, key=lambda hit: (-hit.score, hit.code))[:limit])
+    items = list(_searchables())
+    found = [(item, _score(item, wanted)) for item in items]
+    hits = _ranked(FoundCode(item.code, item.title, score) for item, score in found if score > 0)
+    behind = _behind_a_complaint(words, items)
+    said = [word for word in _WORD.findall(words.lower()) if word not in _FILLERS]
+    by_name = any(all(_fit(word, _WORD.findall(hit.title.lower())) for word in said) for hit in hits[:1])
+    together = [*hits, *behind] if by_name else [*behind, *hits]
+    first = {hit.code: hit for hit in reversed(together)}
+    return tuple(first[code] for code in dict.fromkeys(hit.code for hit in together))[:limit]
+
+
+def _ranked(hits: Iterable[FoundCode]) -> list[FoundCode]:
+    return sorted(hits, key=lambda hit: (-hit.score, hit.code))
+
+
+def _behind_a_complaint(words: str, items: list[_Searchable]) -> list[FoundCode]:
+    """Codes that stand behind what the owner complains of; words that no complaint explains must be found in them."""
+    found = suspects(re.findall(r"[a-z0-9]+", words.lower()))
+    if found is None:
+        return []
+    left = [word for word in _wanted(" ".join(found.unheard)) if word not in _NEVER_ASKED]
+    return _ranked(
+        FoundCode(item.code, item.title, found.scores[item.code])
+        for item in items
+        if item.code in found.scores and (not left or _score(item, left))
+    )
 
 
 def _wanted(words: str) -> list[str]:
@@ -91,6 +120,7 @@ def _searchables() -> Iterator[_Searchable]:
     fault_titles = dict(_values_of("title", text_of(FAULT_TYPES)))
     condition_titles = dict(_values_of("title", text_of(CONDITIONS)))
     systems = dict(_values_of("system", text_of(GROUPS)))
+    notices = dict(_values_of("notices", text_of(GROUPS)))
     table = {facts.code: facts for facts in all_facts()}
     written = _written_titles(table)
     components: dict[str, Component | None] = {}
@@ -103,7 +133,7 @@ def _searchables() -> Iterator[_Searchable]:
         composed_title = _composed_title(facts, component, fault_titles, condition_titles)
         others = f"{composed_title} {facts.code}"
         if component:
-            others += f" {component.purpose} {systems[component.group]}"
+            others += f" {component.purpose} {systems[component.group]} {notices[component.group]}"
         title = written.get(facts.code)  # empty where it would not tell its codes apart
         text = _place_filled(title, facts) if title else composed_title
         yield _Searchable(facts.code, text, others, title is not None)

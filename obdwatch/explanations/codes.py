@@ -6,6 +6,7 @@ rows and tables asked for are parsed, so that a code is explained at once.
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from obdwatch.errors import InputError
@@ -21,9 +22,11 @@ from obdwatch.explanations.code_table import (
     unsure_because,
 )
 from obdwatch.explanations.compose import CONDITIONS, caution_sentences, composed, group_table
+from obdwatch.explanations.due_cautions import cautions_due
 from obdwatch.explanations.explanation import Cause, CodeExplanation, FailureType, LiveData, Origin, Place
 from obdwatch.explanations.families import says_too_little
 from obdwatch.explanations.knowledge import Entry, entry_for, filled
+from obdwatch.explanations.naming import with_subject
 from obdwatch.explanations.toml_sections import table
 from obdwatch.explanations.unknown_codes import maker_code, reserved_code, unlisted_code
 
@@ -33,6 +36,7 @@ _UNSURE = {
     "order": "We take this meaning from the order of the standard's list. Make sure with the manual.",
     "memory": "We are not quite sure of this number. Make sure with the manual.",
 }
+_CONTACT = re.compile(r"\b(?:plugs?|wires?|cables?|wiring|contacts?|corroded|loose)\b")
 _MAKERS_FAILURE_TYPES = 0xF0  # from here on the byte is the maker's own (ISO 14229, from memory)
 
 
@@ -43,6 +47,8 @@ def explain(code: str) -> CodeExplanation:
     """
     structure = parse_code(code)
     explanation = _explained(structure)
+    due = caution_sentences(cautions_due(explanation.first_checks))
+    explanation = replace(explanation, cautions=tuple(dict.fromkeys((*explanation.cautions, *due))))
     doubt = unsure_because(structure.code)
     if doubt is not None:
         explanation = replace(explanation, meaning=f"{explanation.meaning} {_UNSURE[doubt]}")
@@ -78,13 +84,13 @@ def _written(structure: CodeStructure, entry: Entry, facts: CodeFacts | None) ->
         code=structure.code,
         title=own.title if own else fill(entry.title),
         meaning=own.meaning if own else fill(entry.meaning),
-        purpose=component.purpose if component else "",
+        purpose=with_subject(component.purpose, component, facts.place) if component and facts else "",
         car_does=fill(entry.car_does),
         driver_notices=fill(entry.driver_notices),
         urgency=entry.urgency,
         may_drive=fill(entry.may_drive),
         cautions=caution_sentences(entry.cautions),
-        causes=tuple(Cause(fill(cause.text), cause.part and fill(cause.part)) for cause in entry.causes),
+        causes=tuple(Cause(fill(cause.text), cause.part and fill(cause.part)) for cause in _in_order(entry, facts)),
         first_checks=tuple(fill(check) for check in entry.first_checks),
         live_data=tuple(LiveData(fill(item.key), fill(item.look_for)) for item in entry.live_data),
         confused_with=tuple(fill(text) for text in entry.confused_with),
@@ -94,6 +100,12 @@ def _written(structure: CodeStructure, entry: Entry, facts: CodeFacts | None) ->
         component=facts.component if facts else None,
         place=facts.place if facts else Place(),
     )
+
+
+def _in_order(entry: Entry, facts: CodeFacts | None) -> list[Cause]:
+    """The causes of an entry; one entry may serve a family, but what comes and goes is a loose contact first."""
+    comes_and_goes = facts is not None and facts.fault.startswith("intermittent")
+    return sorted(entry.causes, key=lambda cause: comes_and_goes and not _CONTACT.search(cause.text))
 
 
 def _values(code: str, facts: CodeFacts | None) -> dict[str, str]:

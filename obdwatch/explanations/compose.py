@@ -13,7 +13,7 @@ from functools import lru_cache
 from types import MappingProxyType
 from typing import Any
 
-from obdwatch.explanations.check_lists import without_repeats
+from obdwatch.explanations.check_lists import without_repeated_blame, without_repeats
 from obdwatch.explanations.code_table import DATA, CodeFacts, Component, component_of
 from obdwatch.explanations.explanation import Cause, CodeExplanation, Origin
 from obdwatch.explanations.live_hints import beside_each_other, live_data_of
@@ -36,6 +36,12 @@ _CARRYING = frozenset({"link", "feed"})  # lines between units, and feeds, are r
 _NO_PART = frozenset(
     {"signal", "link", "feed", "pair", "pair_running", "pair_temp", "quantity", "system", "setting", "learned", "shift",
      "gear", "mixture", "control", "network", "flow", "supply", "cam"}
+)  # fmt: skip
+
+_OF_HANDS = frozenset(
+    {"battery_off", "diesel_pressure", "fan_starts", "fuel_pressure", "fuel_vapour", "hot_cooling_system",
+     "hot_exhaust", "ignition_voltage", "injector_voltage", "moving_parts", "reductant", "refrigerant", "stands",
+     "throttle_snap"}
 )  # fmt: skip
 
 MAY_DRIVE = {
@@ -109,7 +115,7 @@ def _from_fault(facts: CodeFacts, component: Component) -> CodeExplanation:
     group = group_table(component.group)
     fault = _fault_table(facts.fault, component)
     naming = naming_of(component, facts.place)
-    values = naming.values()
+    values = naming.values() | {"cylinder": str(facts.place.cylinder or "")}
     consequences = _consequences(group, fault, component.urgency)
     return CodeExplanation(
         code=facts.code,
@@ -120,11 +126,11 @@ def _from_fault(facts: CodeFacts, component: Component) -> CodeExplanation:
         driver_notices=fault.get("notices", group["notices"]),
         urgency=consequences.urgency,
         may_drive=consequences.may_drive,
-        cautions=caution_sentences([*group["cautions"], *fault.get("cautions", ())]),
+        cautions=caution_sentences([*_of_the_system(group, fault), *fault.get("cautions", ())]),
         causes=_causes(fault["causes"], values, component, facts),
-        first_checks=_checks(fault.get("look", group["look"]), _safe_checks(group, fault), values),
+        first_checks=_checks(_look(group, fault), _safe_checks(group, fault), values),
         live_data=live_data_of(component, facts, fault),
-        confused_with=_different(filled_in(fault["confused"], values), fault.get("group_confused", group["confused"])),
+        confused_with=without_repeated_blame(filled_in(fault["confused"], values), _system_confused(group, fault)),
         standard=True,
         origin=Origin.COMPOSED,
         system=group["system"],
@@ -153,13 +159,29 @@ def _from_condition(facts: CodeFacts) -> CodeExplanation:
         causes=tuple(Cause(filled_in(cause["text"], values), cause.get("part")) for cause in condition["causes"]),
         first_checks=_checks(condition.get("look", group["look"]), group.get("checks", condition["checks"]), values),
         live_data=beside_each_other(keys, condition["look_for"]),
-        confused_with=_different(condition["confused"], condition.get("group_confused", group["confused"])),
+        confused_with=without_repeated_blame(condition["confused"], condition.get("group_confused", group["confused"])),
         standard=True,
         origin=Origin.COMPOSED,
         system=group["system"],
         component=facts.component,
         place=facts.place,
     )
+
+
+def _look(group: Mapping[str, Any], fault: Mapping[str, Any]) -> str:
+    """The first look: an electrical fault of a system that mostly fails by wear is looked for at the plug."""
+    own = group.get("look_electrical") if fault.get("electrical") else None
+    return str(fault.get("look") or own or group["look"])
+
+
+def _system_confused(group: Mapping[str, Any], fault: Mapping[str, Any]) -> str:
+    worn = "" if fault.get("electrical") and "look_electrical" in group else group["confused"]
+    return str(fault.get("group_confused", worn))
+
+
+def _of_the_system(group: Mapping[str, Any], fault: Mapping[str, Any]) -> list[str]:
+    """The cautions of a system; those against what hands may touch only where a check lets them touch something."""
+    return [name for name in group["cautions"] if not (fault.get("asks_only") and name in _OF_HANDS)]
 
 
 def _fault_table(fault: str, component: Component) -> Mapping[str, Any]:
@@ -213,7 +235,3 @@ def _part(component: Component, facts: CodeFacts) -> str | None:
     if component.part == "oxygen_sensor_upstream" and facts.place.sensor not in (None, 1):
         return None
     return component.part.replace("{cam}", facts.place.cam or "") or None
-
-
-def _different(*texts: str) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(text for text in texts if text))

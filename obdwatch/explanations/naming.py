@@ -72,6 +72,18 @@ def naming_of(component: Component, place: Place) -> Naming:
     )
 
 
+def with_subject(purpose: str, component: Component, place: Place) -> str:
+    """Return the purpose of a component as a sentence that stands alone: "It" and "They" become its name.
+
+    Written explanations speak of the engine computer or the exhaust first, so that "it" would mean those.
+    """
+    pronoun, _, rest = purpose.partition(" ")
+    if pronoun not in ("It", "They"):
+        return purpose
+    name = naming_of(component, Place(cam=place.cam, circuit=place.circuit)).the
+    return f"{capital(name)} {rest}"
+
+
 def place_words(place: Place, in_exhaust: bool = False) -> str:
     """Return "bank 1, sensor 2, after the catalyst" or "front left"; empty where the code names no place."""
     words = [

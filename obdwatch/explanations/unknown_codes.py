@@ -15,7 +15,9 @@ _CHECKS = (
     "Look for standard codes set at the same time. Those can be explained.",
     "Look the code up in the maker's repair manual, or ask a workshop that has it.",
 )
-_FREEZE_FRAME = LiveData("freeze_frame_code", "The values stored with the code: they show when it happened.")
+_FREEZE_FRAME = LiveData(
+    "freeze_frame_code", "Shows whose values are stored. They tell at what speed, load and heat it happened."
+)
 
 
 def maker_code(structure: CodeStructure) -> CodeExplanation:

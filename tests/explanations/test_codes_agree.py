@@ -60,7 +60,7 @@ def test_no_article_stands_before_a_part_with_its_own_letter(
     explained: list[CodeExplanation], all_composed: list[CodeExplanation]
 ) -> None:
     """As in "measuring line F of the battery", not "the measuring line F"."""
-    another = r"(?:of|and|in|from|to|for|by|that)\b"  # after these words a new noun begins
+    another = r"(?:of|and|at|in|from|to|for|by|that)\b"  # after these words a new noun begins
     wrong = re.compile(rf"\b[Tt]he (?:(?!{another})[a-z-]+ )*[a-z-]*[a-rt-z] [A-Z](?=[\s,.(:]|$)")
     found = [(code, hit.group()) for code, text in everything(all_composed) if (hit := wrong.search(text))]
     assert not found
