@@ -238,6 +238,29 @@ def test_scaling_told_at_the_beginning_holds_for_the_whole_drive(tmp_path: Path)
     assert len(set(seen)) == 1, "the scale must not be forgotten when its reply is long past"
 
 
+def test_what_came_along_with_a_scale_is_told_once(tmp_path: Path) -> None:
+    path = tmp_path / "together.obdw"
+    reply = b"\x41\x50\x01\x00\x00\x00\x05\x78"  # the maximum of the air flow, and 80 degC
+    with SessionWriter(path, Session("together", BEGAN)) as writer:
+        writer.exchange(Exchange(0.0, 0.05, b"\x01\x50\x05", 0x7E8, ReplyStatus.OK, reply))
+        writer.commit()
+        reader = GrowingDrive(path)
+        assert list(reader.look().signals["coolant_temperature"].values) == [80.0]
+        writer.exchange(Exchange(1.0, 0.05, b"\x01\x0c", 0x7E8, ReplyStatus.OK, b"\x41\x0c\x1a\xf8"))
+        writer.commit()
+        assert set(reader.look().signals) == {"engine_speed"}
+
+
+def test_closed_drives_are_not_opened(book: Logbook, page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
+    with SessionWriter(book.sessions_folder / "old.obdw", Session("old", BEGAN, "fern")) as writer:
+        write(writer, 0, 3)
+    book.add_session(writer.path)
+    looks = []
+    monkeypatch.setattr(LiveRecording, "look", lambda self: looks.append(self.path))
+    assert page.ask() == {"state": "waiting"}
+    assert looks == []
+
+
 def test_the_closed_file_ends_it_and_leads_to_the_drive(writer: SessionWriter, page: Page) -> None:
     write(writer, 0, 5)
     page.ask()
