@@ -107,7 +107,7 @@ def proof_told(proof: Proof, screen: Screen) -> list[Component]:
     return [
         html.P(proof.headline, className="lead"),
         html.P(sides_line(proof, screen.units), className="quiet"),
-        html.Ul([html.Li(line) for line in symptom_lines(proof)]),
+        *([html.Ul([html.Li(line) for line in lines])] if (lines := symptom_lines(proof)) else []),
         *_numbers(proof, screen.units),
         *(html.P(text) for text in proof.remarks),
         *_next(proof),

@@ -15,6 +15,7 @@ PAGES = (
     "/drive/empty", "/nowhere",
     "/codes", "/codes?words=lean", "/codes/P0171,P0300", "/codes/PO171",
     "/trends", "/trends/blue?show=charging/charging_voltage", "/trends/nobody", "/now", "/visits",
+    "/compare/blue?before=cold-start&after=codes", "/compare/blue?before=nothing&after=codes",
 )  # fmt: skip
 SIZES = ((390, 844), (1280, 800), (3840, 2160))
 

@@ -25,6 +25,7 @@ from dashboards.pages.curve_sections import curve_articles
 from dashboards.sessions import SessionShelf
 from obdwatch.curves.all_curves import curves_of
 from obdwatch.curves.curve import Axis, Curve, Expected, Look, Panel, Series
+from obdwatch.detectors import misfire
 from obdwatch.errors import LogbookError
 from obdwatch.records import Drive, Event, EventKind, Feature, History, Measure
 from tests.curves.plain_drives import FOUR, cranked, leaking, misfiring, pulling, warming
@@ -154,8 +155,8 @@ def drives_of_a_coil(folder: Path) -> FakeLogbook:
     """Two drives with a cylinder that misfires, a coil, and two without."""
     book = FakeLogbook(folder, known_cars=(replace(FOUR, id="blue", name="The old blue estate"),))
     for day, count in ((1, 400), (5, 420), (12, 0), (15, 0)):
-        drive = misfiring({4: count})
-        book.add(replace(drive, session=session(f"d{day}", day)), HEALTHY)
+        drive = replace(misfiring({4: count}), session=session(f"d{day}", day))
+        book.add(drive, misfire.detect(drive, FOUR, History()))
     book.log = (Event("blue", datetime(2026, 1, 8, tzinfo=UTC), EventKind.REPAIR, part="ignition_coil:4"),)
     return book
 
@@ -175,7 +176,9 @@ def test_without_a_question_the_last_repair_is_meant(tmp_path: Path) -> None:
     sides = asked(shelf)
     assert sides is not None
     assert (ids(sides.before), ids(sides.after)) == (["d1", "d5"], ["d12", "d15"])
-    assert "ignition coil" in text(proof_told(proof_of(shelf, sides, "metric"), WIDE))
+    told = text(proof_told(proof_of(shelf, sides, "metric"), WIDE))
+    assert "Proven: what was wrong is in order now (ignition coil 4)." in told
+    assert "The share of misfires, cylinder 4" in told
     pairs = pairs_of(shelf, sides)
     assert (pairs.before.id, pairs.after.id) == ("d5", "d12")
     shown = text(pairs_told(pairs, WIDE))
