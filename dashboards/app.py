@@ -6,7 +6,7 @@ as many as they like. Pages live in `dashboards/pages`, one for each question; a
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +41,7 @@ from dashboards.visit import (
     CAR,
     CODES,
     COMPARE,
+    DRIVE,
     DRIVES,
     INSPECTION,
     NEW_DRIVE,
@@ -117,30 +118,32 @@ def create_app(
     return app
 
 
+# Address -> its page, and the page of what lies below it; None where nothing does.
+PAGES: Mapping[str, tuple[Show | None, Show | None]] = {
+    "": (home.show, None),
+    CAR: (home.show, home.show),
+    PART: (None, part.show),
+    NOW: (live.show, None),
+    DRIVES: (drives.show, drive_record.show),
+    NEW_DRIVE: (new_drive.show, None),
+    DRIVE: (None, drive.show),
+    CODES: (codes.show, codes.show),
+    COMPARE: (compare.show, compare.show),
+    INSPECTION: (inspection.show, inspection.show),
+    TRENDS: (trends.show, trends.show),
+    VISITS: (visits.show, visits.show),
+}
+
+
 def _page_for(path: str) -> Show | None:
-    """The page that answers an address."""
-    if path in ("", "/", CAR) or path.startswith(f"{CAR}/"):
-        return home.show
-    if path.startswith(f"{PART}/"):
-        return part.show
-    if path in (NOW, f"{NOW}/"):
-        return live.show
-    if path in (DRIVES, f"{DRIVES}/"):
-        return drives.show
-    if path == NEW_DRIVE:
-        return new_drive.show
-    if path.startswith(f"{DRIVES}/"):
-        return drive_record.show
-    if path.startswith("/drive/"):
-        return drive.show
-    below = {
-        CODES: codes.show,
-        COMPARE: compare.show,
-        INSPECTION: inspection.show,
-        TRENDS: trends.show,
-        VISITS: visits.show,
-    }
-    return next((show for start, show in below.items() if path == start or path.startswith(f"{start}/")), None)
+    """The page that answers an address.
+
+    >>> _page_for("/drives/") is drives.show, _page_for("/drives/x/y") is drive_record.show, _page_for("/nowhere")
+    (True, True, None)
+    """
+    first, _, below = path.strip("/").partition("/")
+    itself, of_one = PAGES.get(f"/{first}" if first else "", (None, None))
+    return of_one if below else itself
 
 
 def show_page(shelf: SessionShelf, visit: Visit) -> Page:

@@ -16,6 +16,7 @@ CAR = "/car"  # the address of a car's own page; / is that of the car driven las
 PART = "/part"  # of a part of a car
 VISITS = "/visits"  # of the plan
 CODES = "/codes"  # the address of the page on trouble codes
+DRIVE = "/drive"  # of one drive
 DRIVES = "/drives"  # of the list of drives; below it, of what the keeper knows of one
 NEW_DRIVE = "/new-drive"  # of taking one in from a file
 NOW = "/now"  # of a recording that is running
@@ -91,7 +92,7 @@ def window_from(data: Any, length: float) -> Window:
 
 def drive_address(session_id: str) -> str:
     """The address of the page of a drive."""
-    return f"/drive/{quote(session_id, safe='')}"
+    return f"{DRIVE}/{quote(session_id, safe='')}"
 
 
 def record_address(session_id: str) -> str:
@@ -99,7 +100,7 @@ def record_address(session_id: str) -> str:
     return f"{DRIVES}/{quote(session_id, safe='')}"
 
 
-def session_in(path: str, page: str = "/drive") -> str:
+def session_in(path: str, page: str = DRIVE) -> str:
     """The session id in the address of a drive's page; it is only ever looked up, never opened."""
     return unquote(path.removeprefix(page).strip("/"))
 
