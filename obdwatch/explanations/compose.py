@@ -38,6 +38,7 @@ _NO_PART = frozenset(
      "gear", "mixture", "control", "network", "flow", "supply", "cam"}
 )  # fmt: skip
 
+_IN_WIRING = frozenset({"circuit", "open", "low", "high", "shorted", "intermittent", "no_signal"})
 _OF_HANDS = frozenset(
     {"battery_off", "diesel_pressure", "fan_starts", "fuel_pressure", "fuel_vapour", "hot_cooling_system",
      "hot_exhaust", "ignition_voltage", "injector_voltage", "moving_parts", "reductant", "refrigerant", "stands",
@@ -117,6 +118,7 @@ def _from_fault(facts: CodeFacts, component: Component) -> CodeExplanation:
     naming = naming_of(component, facts.place)
     values = naming.values() | {"cylinder": str(facts.place.cylinder or "")}
     consequences = _consequences(group, fault, component.urgency)
+    in_wiring = bool(fault.get("electrical")) or facts.fault in _IN_WIRING
     return CodeExplanation(
         code=facts.code,
         title=title_of(facts, component, fault["title"]),
@@ -128,9 +130,11 @@ def _from_fault(facts: CodeFacts, component: Component) -> CodeExplanation:
         may_drive=consequences.may_drive,
         cautions=caution_sentences([*_of_the_system(group, fault), *fault.get("cautions", ())]),
         causes=_causes(fault["causes"], values, component, facts),
-        first_checks=_checks(_look(group, fault), _safe_checks(group, fault), values),
+        first_checks=_checks(_look(group, fault, in_wiring), _safe_checks(group, fault), values),
         live_data=live_data_of(component, facts, fault),
-        confused_with=without_repeated_blame(filled_in(fault["confused"], values), _system_confused(group, fault)),
+        confused_with=without_repeated_blame(
+            filled_in(fault["confused"], values), _system_confused(group, fault, in_wiring)
+        ),
         standard=True,
         origin=Origin.COMPOSED,
         system=group["system"],
@@ -168,14 +172,14 @@ def _from_condition(facts: CodeFacts) -> CodeExplanation:
     )
 
 
-def _look(group: Mapping[str, Any], fault: Mapping[str, Any]) -> str:
+def _look(group: Mapping[str, Any], fault: Mapping[str, Any], in_wiring: bool) -> str:
     """The first look: an electrical fault of a system that mostly fails by wear is looked for at the plug."""
-    own = group.get("look_electrical") if fault.get("electrical") else None
+    own = group.get("look_electrical") if in_wiring else None
     return str(fault.get("look") or own or group["look"])
 
 
-def _system_confused(group: Mapping[str, Any], fault: Mapping[str, Any]) -> str:
-    worn = "" if fault.get("electrical") and "look_electrical" in group else group["confused"]
+def _system_confused(group: Mapping[str, Any], fault: Mapping[str, Any], in_wiring: bool) -> str:
+    worn = "" if in_wiring and "look_electrical" in group else group["confused"]
     return str(fault.get("group_confused", worn))
 
 

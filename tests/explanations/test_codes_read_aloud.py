@@ -191,7 +191,10 @@ def test_nothing_is_confused_with_the_same_thing_twice(all_composed: list[CodeEx
                 assert len(mine & theirs) < 0.7 * min(len(mine), len(theirs)), (item.code, item.confused_with)
 
 
-@pytest.mark.parametrize(("code", "never"), [("P2419", "cap"), ("P053A", "oil cap"), ("P001E", "oil level")])
+@pytest.mark.parametrize(
+    ("code", "never"),
+    [("P2419", "cap"), ("P053A", "oil cap"), ("P001E", "oil level"), ("P041D", "Soot"), ("P2767", "luid is")],
+)
 def test_a_wiring_fault_is_not_first_looked_for_in_wear(code: str, never: str) -> None:
     item = explain(code)
     assert "plug" in item.first_checks[0]
@@ -207,3 +210,8 @@ def test_a_brake_booster_that_does_not_help_is_tested_by_foot_and_not_driven() -
     item = explain("C0021")
     assert item.urgency is Urgency.STOP
     assert "sink" in item.first_checks[0]
+
+
+def test_a_result_is_not_spoken_of_as_a_worn_part() -> None:
+    for code in ("P0C19", "P207F", "P0C32"):
+        assert not any("stuck" in cause.text or "blockage" in cause.text for cause in explain(code).causes), code
