@@ -45,7 +45,8 @@ def caption(curve: Curve) -> str:
         f" {'this car’s own healthy drives' if own else 'the tolerances of a sound car nobody knows yet'}.",
         "air_filling": "The line is the fullest of each 500 rpm: gear changes only take air away.",
         "misfire": "Shares of all firings over the whole drive. The limit is meant for 1,000 turns at a time.",
-        "cranking": "The line: the least of a sound battery and starter at this temperature"
+        "cranking": "The line, behind the first tenth of a second: the least of a sound battery and starter at this"
+        " temperature"
         f"{', or of this car’s own earlier starts' if own else ''}.",
     }[curve.kind]
 
@@ -59,7 +60,8 @@ def _ends(fact: Measure, units: str) -> str:
     if fact.expected is None:
         return "an unknown range"
     low, high = fact.expected
-    return quantities((round(low, 1), round(high, 1)), fact.unit, units)
+    digits = _DIGITS.get(fact.unit, 1)
+    return quantities((round(low, digits), round(high, digits)), fact.unit, units)
 
 
 def _said(fact: Measure, units: str) -> str:
@@ -117,19 +119,23 @@ def _air_filling(curve: Curve, units: str) -> str:
     missing, own = curve.fact("missing"), curve.fact("own_drives")
     if missing is None or missing.expected is None:
         return "There is nothing to compare with yet: after three drives with full throttle the car has its own record."
-    against = f"in its own {number(own.value)} earlier drives" if own is not None else "full load should be"
     share = quantity(round(abs(missing.value), 1), "%", units)
     limit = quantity(missing.expected[1], "%", units)
-    more = "more" if missing.value < 0.0 else "less"
-    what = "the same air" if share == "0%" else f"{share} {more} air"
-    than = "as" if share == "0%" else "than"
-    text = f"At full throttle the engine got {what} {than} {against}; from {limit} less on it counts."
+    less = missing.value >= 0.0
+    if own is None:
+        against = "full load"
+        what = "that of full load" if share == "0%" else f"{share} {'short of' if less else 'above'} full load"
+        text = f"At full throttle the load that the car reckons was {what}; from {limit} less on it counts."
+    else:
+        against = f"in its own {number(own.value)} earlier drives"
+        what = "the same air as" if share == "0%" else f"{share} {'less' if less else 'more'} air than"
+        text = f"At full throttle the engine got {what} {against}; from {limit} less on it counts."
     low, high, split = (curve.fact(name) for name in ("missing_low", "missing_high", "split"))
     if low is None or high is None or split is None:
         return text
     return (
         f"Below {_said(split, units)} {_said(low, units)} of the air is missing, above it {_said(high, units)},"
-        f" against what it got {against}."
+        f" against {'what it got ' if own is not None else ''}{against}."
     )
 
 

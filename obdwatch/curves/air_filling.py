@@ -30,7 +30,7 @@ def curve(drive: Drive, car: Car | None, history: History) -> Curve | None:
     bands = [band for band in filling.bands if np.isfinite(value_of(band, kind))]
     if len(bands) < FEWEST_BANDS:
         return None
-    words = "Filling at full throttle" if kind == "full" else "Calculated load at full throttle"
+    words = "Filling at full throttle" if kind == "full" else "Load at full throttle"
     expected = () if filling.losses is None else (_expected(bands, filling.losses),)
     panel = Panel(Axis(words, "%"), (_dots(record, kind), _bands(bands, kind)), expected)
     return Curve(NAME, Axis("engine speed", "1/min"), (panel,), _facts(filling))
@@ -59,8 +59,10 @@ def _expected(bands: list[Band], losses: Losses) -> Expected:
     value = np.array([measured[float(middle)] for middle in x])
     middle = value / (1.0 - losses.loss[there] / 100.0)
     level = LEVEL_OWN if losses.own else LEVEL_FIRST
-    name = "its own earlier drives" if losses.own else "full load"
-    return Expected(name, x, middle * (1.0 - level / 100.0), middle, middle * (1.0 + level / 100.0))
+    low = middle * (1.0 - level / 100.0)
+    if losses.own:
+        return Expected("its own earlier drives", x, low, middle, middle * (1.0 + level / 100.0))
+    return Expected("full load", x, low, middle, middle)  # a share of it ends at 100 %
 
 
 def _facts(filling: Filling) -> tuple[Measure, ...]:

@@ -7,7 +7,7 @@ import numpy as np
 from obdwatch.curves.curve import Axis, Curve, Expected, Look, Panel, Series
 from obdwatch.detectors.cranking import NAME, floor, slowest
 from obdwatch.detectors.cranking_past import compare
-from obdwatch.detectors.cranking_record import FEWEST, VOLTS, Start, prepare
+from obdwatch.detectors.cranking_record import FEWEST, INRUSH, VOLTS, Start, prepare
 from obdwatch.detectors.sampled import readings
 from obdwatch.records import Car, Drive, FloatArray, History, Measure, Signal
 
@@ -48,7 +48,8 @@ def _panel(words: str, unit: str, signal: Signal, start: Start, least: float, ju
     first, last = np.searchsorted(signal.times, [start.begin - BEFORE, start.end + AFTER])
     x = signal.times[first:last] - start.begin
     measured = Series(words.lower(), Look.LINE, x, signal.values[first:last])
-    ends: FloatArray = np.array([0.0, start.end - start.begin])
+    # The inrush pulls the voltage lower and is no part of the cranking voltage; the speed has to rise first.
+    ends: FloatArray = np.array([min(INRUSH, (start.end - start.begin) / 2.0), start.end - start.begin])
     expected = (Expected("at least, while the starter turns", ends, low=np.full(2, least)),) if judged else ()
     return Panel(Axis(words, unit), (measured,), expected)
 
