@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 @click.option("--trip-risk", type=Amount(above_zero=True), help="How likely a part may fail on a trip, in % [5].")
 @click.option("--do", "decided", multiple=True, metavar="PART", help="Decided: this part is done in the first visit.")
 @click.option("--refuse", "refused", multiple=True, metavar="PART", help="This part is not to be done.")
+@click.option("--keep", type=Amount(above_zero=True), help="How far you mean to keep the car [30,000 miles].")
 @click.option("--only", metavar="PART", help="Say what becomes of the plan if only this part is done.")
 @click.option("--sheet", type=click.IntRange(1), metavar="N", help="The job sheet of visit N of the plan.")
 @click.option("--out", type=click.Path(path_type=Path), help="Write the job sheet there: .html to print, or .txt.")

@@ -74,7 +74,7 @@ def _costs(plan: Plan, units: str) -> list[str]:
         ("labour", costs.labour, f" ({working_time(costs.hours)})"),
         ("visits", costs.visits, ""),
         ("failures on the road", costs.failures, ""),
-        (f"what is used up by {horizon} and has to be paid after", costs.later, ""),
+        (f"to be paid after {horizon}, as long as the car is kept", costs.later, ""),
     ]
     lines = [f"Expected to cost {money(costs.total, currency)} in all:"]
     lines += [f"  {name}: {money(amount, currency)}{more}" for name, amount, more in shares]

@@ -34,6 +34,7 @@ class Typed:
     trip_risk: float | None
     decided: tuple[str, ...]
     refused: tuple[str, ...]
+    keep: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +98,8 @@ def wishes_from(typed: Typed, calendar: Calendar, catalogue: Catalogue) -> Wishe
         wishes = replace(wishes, visit_cost=typed.visit_cost)
     if typed.trip_risk is not None:
         wishes = replace(wishes, trips=tuple(replace(t, most_risk=typed.trip_risk / PERCENT) for t in wishes.trips))
+    if typed.keep is not None:
+        wishes = replace(wishes, kept_miles=calendar.miles(typed.keep))
     if typed.visit_at:
         places = {calendar.miles_from_now("--visit-at", text) for text in typed.visit_at}
         return replace(wishes, visits_at=tuple(sorted(places)))

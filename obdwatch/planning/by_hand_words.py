@@ -47,7 +47,7 @@ def _shares(before: Costs, after: Costs) -> list[tuple[str, float]]:
         ("labour", after.labour - before.labour),
         ("visits", after.visits - before.visits),
         (FAILURES, after.failures - before.failures),
-        ("life used up, to be paid later", after.later - before.later),
+        ("to be paid later", after.later - before.later),
     ]
     return sorted(((name, by) for name, by in differences if abs(by) > WORTH_SAYING), key=lambda one: -abs(one[1]))
 

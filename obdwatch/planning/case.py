@@ -1,15 +1,19 @@
 """Everything one plan is made from, put into the numbers of the integer programme.
 
 What a job costs in a visit, with C the price of doing it in a visit of its own, c that of the part and the work at it
-alone, F(d) the probability that it fails before d miles, L its mean life and H the horizon:
+alone, F(d) the probability that it fails before d miles, L its mean life, H the horizon, and K how far the car is
+kept:
 
 - c, whether it is done in the visit or has failed before and is done then;
 - F(d) times (breakdown + damage + C - c): the failure before the visit at d, with the forced repair by itself;
 - C times the share of the new part's life that is used up at H: a part replaced early has used more of it by then,
   which is the life that was thrown away with the old one.
 
-In no visit: F(H) times (breakdown + damage + C), and C times the share of the present part's life used up at H. A new
-part does not fail within the horizon; what is opened and bought in a visit is counted in full even where a part of it
+In no visit: F(H) times (breakdown + damage + C), and C times the probability F(K) - F(H) that the present part has to
+be replaced while the car is still kept, with the life of the one fitted after a failure as above. What would only be
+due after that is nobody's bill: a part that is old but likely to outlast the car's keeping is not replaced for its age.
+From H to K no breakdown is charged, because the plan is made anew before then, from newer drives. A new part does not
+fail as long as the car is kept; what is opened and bought in a visit is counted in full even where a part of it
 may have failed before.
 """
 
@@ -118,22 +122,20 @@ def _candidate(job: Job, risk: PartRisk, wishes: Wishes) -> Candidate:
         alone_hours=job.hours + job.access_hours,
         failure_cost=failure,
         failures=np.array(failures),
-        later=alone * np.array([used_up(curve, life, at) for at in (*wishes.visits_at, None)]),
+        later=alone * np.array([due_later(curve, life, at, wishes.kept_miles) for at in (*wishes.visits_at, None)]),
     )
 
 
-def used_up(curve: FailureCurve, life_miles: float, at: float | None) -> float:
-    """Return the share of a part's life that is used up at the horizon, if replaced `at` miles from now (None: never).
+def due_later(curve: FailureCurve, life_miles: float, at: float | None, kept_miles: float) -> float:
+    """Return the share of a replacement that is still to be paid after the horizon, if done `at` miles (None: never).
 
-    A part that fails before is new from there on, whatever was planned.
+    That is the life a new part has used up at the horizon (one that fails before is new from there on, whatever was
+    planned) and, where the present one stays, the chance that it fails between the horizon and `kept_miles`.
     """
     end = HORIZON_MILES if at is None else at
     new_since = HORIZON_MILES - curve.running_miles(0.0, end)  # expected, and the planned one is new from `end` on
-    if at is not None:
-        return min(1.0, new_since / life_miles)
-    runs_on = 1.0 - curve.fails_within(HORIZON_MILES)
-    left = min(curve.miles_left(HORIZON_MILES), life_miles) / life_miles
-    return min(1.0, new_since / life_miles + runs_on * (1.0 - left))
+    stays = curve.fails_within(kept_miles) - curve.fails_within(HORIZON_MILES) if at is None else 0.0
+    return min(1.0, new_since / life_miles + stays)
 
 
 def _items(candidates: tuple[Candidate, ...]) -> tuple[tuple[str, str], ...]:

@@ -8,12 +8,13 @@ from obdwatch.parts.part import Part
 from obdwatch.planning.access import known
 from obdwatch.planning.case import Candidate, Case, trip_risk
 from obdwatch.planning.plan_records import LeftAlone
-from obdwatch.planning.spending import Choice, added_hours, by_weight, gain_alone
+from obdwatch.planning.spending import Choice, added_hours, by_weight, gain_alone, gain_with
 from obdwatch.planning.wishes import HORIZON_MILES
 from obdwatch.planning.words import chance, distance, listed, money, sentence, working_time
 
 LIFE_WORTH_SAYING = 0.05  # share of a life that is thrown away
 HOURS_WORTH_SAYING = 0.25  # of access saved
+MONEY_WORTH_SAYING = 0.5  # in the user's currency
 LEAST_HOURS = 1e-6  # less is what sums of hours leave behind
 
 
@@ -29,7 +30,13 @@ def why_done(case: Case, choice: Choice, free: Choice, visit: int) -> Mapping[st
         sharing = _sharing(case, before, job)
         adds_access = added_hours(case, before, job) > LEAST_HOURS
         rides_along = bool(sharing) and not adds_access and gain_alone(candidate, visit) < 0.0
-        said = [_reason(case, candidate, rides_along), sharing, _timing(case, candidate, visit, free[job])]
+        said = [
+            _reason(case, candidate, rides_along),
+            sharing,
+            _saving(case, before, job, visit) if rides_along else "",
+            _timing(case, candidate, visit, free[job]),
+            _ask_first(case, candidate),
+        ]
         found[candidate.job.part.id] = " ".join(sentence(text) for text in said if text)
         before.append(job)
     return found
@@ -53,7 +60,7 @@ def _reason(case: Case, candidate: Candidate, rides_along: bool) -> str:
 
 def _worn(candidate: Candidate) -> str:
     worn = candidate.risk.degraded
-    word = "probably" if worn >= 0.5 else "perhaps"
+    word = "very likely" if worn > 0.95 else "probably" if worn >= 0.5 else "perhaps"
     return f"it is {word} worn ({chance(worn)})"
 
 
@@ -68,7 +75,7 @@ def _sharing(case: Case, before: list[int], job: int) -> str:
     if candidate.job.access_hours - added < min(HOURS_WORTH_SAYING, max(candidate.job.access_hours, LEAST_HOURS)):
         return ""
     step, host = _shared_step(case, before, job)
-    anyway = f"for the {host} you {step} anyway"
+    anyway = f"you {step} anyway" if host in step else f"for the {host} you {step} anyway"
     if added > LEAST_HOURS:
         alone = working_time(candidate.job.access_hours)
         return f"{anyway}: {_doing(candidate)} adds {working_time(added)} of access and not {alone}"
@@ -76,6 +83,22 @@ def _sharing(case: Case, before: list[int], job: int) -> str:
     work = f"no labour but its own {working_time(own)}" if own > 0.0 else "no labour"
     alone = working_time(candidate.alone_hours)
     return f"{anyway}: {_doing(candidate)} adds {work}; by itself it would take {alone}, and {_worn(candidate)}"
+
+
+def _saving(case: Case, before: list[int], job: int, visit: int) -> str:
+    """What doing a job with those before it is worth, all it adds to the visit paid."""
+    saved = gain_with(case, before, job, visit)
+    if saved < MONEY_WORTH_SAYING:
+        return ""  # it is there for a limit's sake, or for as much as it costs
+    return f"against leaving it alone that is expected to save {money(saved, case.catalogue.currency)}"
+
+
+def _ask_first(case: Case, candidate: Candidate) -> str:
+    """A part that is in the plan only because it may be as old as the car: a look can take it off again."""
+    seen = any(reason.likelihood_ratio > 1.0 for reason in candidate.risk.reasons)
+    if candidate.risk.age_known or seen or candidate.job.part.id in case.wishes.decided:
+        return ""
+    return "nothing measured or seen speaks for it, and its age is not known: ask or look before you buy"
 
 
 def _doing(candidate: Candidate) -> str:

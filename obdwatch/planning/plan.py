@@ -23,6 +23,7 @@ from obdwatch.planning.words import chance, distance, listed, money, sentence
 from obdwatch.records import Car, PartRisk, Visit
 
 MOST_NAMED = 6  # parts in one sentence
+LOOK_UP = "what the service book or a bill says of them can take jobs off this plan"
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,16 +105,19 @@ def _unjudged(case: Case) -> tuple[LeftAlone, ...]:
 
 def _assumptions(case: Case, proven: bool) -> tuple[str, ...]:
     wishes, currency = case.wishes, case.catalogue.currency
-    horizon = distance(HORIZON_MILES, wishes.units)
+    horizon, kept = (distance(miles, wishes.units) for miles in (HORIZON_MILES, wishes.kept_miles))
     said = [
         f"your own hour is weighed with {money(wishes.own_hour, currency)} and not counted as money to pay"
         if wishes.rate is None
         else f"a workshop's hour costs {money(wishes.rate, currency)}",
         f"each visit costs {money(wishes.visit_cost, currency)} of trouble beyond parts and work",
         "between the distances for which the risk is known, the hazard of failing is constant",
-        f"a part that fails on the road is repaired by itself, and a new part does not fail within {horizon}",
-        f"the life that a part has used up by {horizon} is charged at its share of what replacing it by itself costs",
+        f"a part that fails on the road is repaired by itself, and a new part does not fail within {kept}",
+        f"you keep the car for {kept} more: a part that fails between {horizon} and then is charged with what "
+        "replacing it by itself costs, a new part with the share of its life that it has used up",
     ]
+    if not currency:
+        said.insert(0, "money is in your own currency, which your own file of parts can name")
     said += [
         f"ready for the trip means that no part fails on it with a chance above {chance(trip.most_risk)}"
         for trip in wishes.trips
@@ -123,10 +127,11 @@ def _assumptions(case: Case, proven: bool) -> tuple[str, ...]:
     unsure = [candidate.job.part.name for candidate in case.candidates if not candidate.risk.age_known]
     if len(unsure) > MOST_NAMED:
         said.append(
-            f"{len(unsure)} of {len(case.candidates)} parts are of unknown age, and taken to be as old as the car"
+            f"{len(unsure)} of {len(case.candidates)} parts are of unknown age, and taken to be as old as the car; "
+            f"{LOOK_UP}"
         )
     elif unsure:
-        said.append(f"of unknown age, and taken to be as old as the car: {listed(unsure)}")
+        said.append(f"of unknown age, and taken to be as old as the car: {listed(unsure)}; {LOOK_UP}")
     return tuple(sentence(text) for text in said)
 
 

@@ -17,8 +17,8 @@ class Costs:
 
     `parts` with what is bought with them; `labour` is `hours` [h] at the user's rate (own hours are weighed, not paid);
     `visits` what visits cost beyond that; `failures` the chance of each failure on the road times what it costs
-    (breakdown, damage, and the repair by itself); `later` what must still be paid after the horizon for the life used
-    up until then. `total` is the sum of these five.
+    (breakdown, damage, and the repair by itself); `later` what is expected to be paid after the horizon, as long as the
+    car is kept, and the life that new parts have used up by then. `total` is the sum of these five.
     """
 
     parts: float

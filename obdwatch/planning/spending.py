@@ -82,6 +82,15 @@ def gain_alone(candidate: Candidate, visit: int) -> float:
     return waiting - candidate.alone - float(candidate.failures[visit] + candidate.later[visit])
 
 
+def gain_with(case: Case, before: list[int], job: int, visit: int) -> float:
+    """Return how much a job is worth beside the jobs `before` of the same visit, against leaving it alone."""
+    candidate = case.candidates[job]
+    added = case.programme.needs[job] & ~case.programme.needs[before].any(axis=0)
+    waiting = float(candidate.failures[-1] + candidate.later[-1])
+    doing = candidate.own + float(added @ case.programme.item_cost)
+    return waiting - doing - float(candidate.failures[visit] + candidate.later[visit])
+
+
 def by_weight(case: Case, choice: Choice, visit: int) -> list[int]:
     """Return the candidates of a visit by what they would be worth alone: those that call for the visit come first."""
     here = [job for job, chosen in enumerate(choice) if chosen == visit]

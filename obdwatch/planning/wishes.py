@@ -10,6 +10,7 @@ from datetime import date
 from obdwatch.errors import InputError
 
 HORIZON_MILES = 10_000.0  # as far as the risk of failure is known
+KEPT_MILES = 30_000.0  # how far the car is meant to be kept: about three years (assumption; can be set)
 MOST_VISITS = 6
 USUAL_VISITS = 3
 DAYS_PER_YEAR = 365.25
@@ -47,7 +48,8 @@ class Wishes:
     for no limit. `rate` is the price of a workshop's hour; None means work at home, where hours cost no money (and do
     not count against the budget) but are weighed as `own_hour` each. `visit_cost` is what a visit costs beyond parts
     and work. `decided` part ids are done at the first visit, `refused` ones not at all. `yearly_miles` turns distances
-    into dates. `units` (metric, us) are those of the sentences.
+    into dates. `kept_miles` is how far the car is meant to be kept [mile from now]: what fails after that is not paid
+    for by its keeper. `units` (metric, us) are those of the sentences.
     """
 
     visits_at: tuple[float, ...] = spaced_visits(USUAL_VISITS)
@@ -60,6 +62,7 @@ class Wishes:
     decided: frozenset[str] = frozenset()
     refused: frozenset[str] = frozenset()
     yearly_miles: float | None = None
+    kept_miles: float = KEPT_MILES
     units: str = "metric"
 
 
@@ -77,6 +80,11 @@ def check_wishes(wishes: Wishes) -> None:
             raise InputError(f"{name.replace('_', ' ')} is {value}; it cannot be below zero or endless")
     if wishes.yearly_miles is not None and not (math.isfinite(wishes.yearly_miles) and wishes.yearly_miles > 0):
         raise InputError(f"the distance per year is {wishes.yearly_miles}; it must be above zero")
+    if not HORIZON_MILES <= wishes.kept_miles < math.inf:
+        raise InputError(
+            f"a car that is kept for {wishes.kept_miles:,.0f} miles cannot be planned for; "
+            f"it must be kept for {HORIZON_MILES:,.0f} miles (16,093 km) or more"
+        )
     for trip in wishes.trips:
         _check_trip(trip)
     both = sorted(wishes.decided & wishes.refused)

@@ -65,10 +65,9 @@ def choice_costs(each: Part, risk: PartRisk, wishes: Wishes) -> list[float]:
         planned = fitting + chance * (each.breakdown_cost + each.damage_cost + whole - fitting)
         costs.append(planned + whole * min(1.0, (HORIZON - covered) / life))
     end = float(running[-1])
-    far = np.linspace(HORIZON, HORIZON + 4_000_000.0, 400_001)
-    left = min(life, float(np.trapezoid(surviving(risk, far), far)) / end)
-    used = (HORIZON - float(np.trapezoid(running, GRID))) / life + end * (1.0 - left / life)
-    costs.append((1.0 - end) * (each.breakdown_cost + each.damage_cost + whole) + whole * min(1.0, used))
+    kept = float(surviving(risk, np.array([wishes.kept_miles]))[0])
+    due = (HORIZON - float(np.trapezoid(running, GRID))) / life + end - kept
+    costs.append((1.0 - end) * (each.breakdown_cost + each.damage_cost + whole) + whole * min(1.0, due))
     return costs
 
 

@@ -14,7 +14,7 @@ from obdwatch.parts.part import AccessStep
 from obdwatch.planning.plan import plan_visits, what_if_only
 from obdwatch.planning.plan_records import Plan
 from obdwatch.planning.wishes import Trip, Wishes, spaced_visits
-from obdwatch.records import Car
+from obdwatch.records import Car, Evidence
 from tests.planning.garage import AGEING, GARAGE, RISKS, SOUND, WORN, catalogue, part, risk
 
 FERN = Car("fern", cylinders=6)
@@ -46,7 +46,46 @@ def test_a_part_that_rides_along_says_whose_access_it_uses_and_that_it_adds_no_l
         "For the ventilation valve you take off the intake manifold anyway: doing the starter motor "
     )
     assert "adds no labour but its own 30 minutes" in said
-    assert said.endswith("by itself it would take 2.8 hours, and it is perhaps worn (30%).")
+    assert "by itself it would take 2.8 hours, and it is perhaps worn (30%)." in said
+
+
+def test_the_saving_of_a_ride_is_what_leaving_the_part_alone_costs_more() -> None:
+    """By the total costs of both choices, with the same neighbour in the visit."""
+    parts = catalogue(
+        part("crankcase_ventilation", "ventilation valve", access=("intake_manifold",)),
+        part("starter_motor", "starter motor", access=("intake_manifold",)),
+    )
+    risks = [risk("crankcase_ventilation", WORN, 0.9), risk("starter_motor", AGEING, 0.3)]
+    wishes = Wishes(rate=100.0)
+    best = plan_visits(parts, risks, wishes)
+    left = plan_visits(parts, risks, replace(wishes, refused=frozenset({"starter_motor"})))
+    saved = left.costs.total - best.costs.total
+    assert f"expected to save {saved:.0f} EUR." in best.visits[0].why["starter_motor"]
+
+
+def test_a_part_named_for_its_age_alone_is_to_be_asked_about_first() -> None:
+    parts = catalogue(part("battery"), part("alternator"), part("starter_motor"))
+    seen = (Evidence("battery", 8.0, "a walk round the car", "it cranks slowly"),)
+    risks = [
+        replace(risk("battery", WORN, 0.9, age_known=False), reasons=seen),
+        risk("alternator", WORN, 0.9, age_known=False),
+        risk("starter_motor", WORN, 0.9),
+    ]
+    why = plan_visits(parts, risks, Wishes(visits_at=(0.0,))).visits[0].why
+    asked = {id_ for id_, said in why.items() if said.endswith("its age is not known: ask or look before you buy.")}
+    assert set(why) == {"battery", "alternator", "starter_motor"}
+    assert asked == {"alternator"}
+
+
+def test_nobody_takes_a_belt_off_for_the_belt_anyway() -> None:
+    parts = catalogue(
+        part("drive_belt", "drive belt", access=("belt_off",)), part("alternator", access=("belt_off",), price=20.0)
+    )
+    risks = [risk("drive_belt", (0.3, 0.7, 0.9), 0.9), risk("alternator", AGEING, 0.3)]
+    decided = Wishes(visits_at=(0.0,), decided=frozenset({"drive_belt", "alternator"}))
+    said = plan_visits(parts, risks, decided).visits[0].why["alternator"]
+    assert "You take off the drive belt anyway: doing the alternator as well" in said
+    assert "For the drive belt" not in said
 
 
 def test_a_part_that_needs_more_than_is_open_says_how_much() -> None:

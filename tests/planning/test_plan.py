@@ -10,7 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from obdwatch.errors import InputError
+from obdwatch.parts.catalogue import catalogue_for, read_catalogue
 from obdwatch.parts.part import AccessStep
+from obdwatch.parts.risk import assess
 from obdwatch.planning import programme
 from obdwatch.planning.plan import plan_visits
 from obdwatch.planning.plan_records import Plan
@@ -278,3 +280,32 @@ def test_a_plan_that_is_not_proven_best_says_so(monkeypatch: pytest.MonkeyPatch)
     plan = plan_visits(GARAGE, RISKS)
     assert not plan.proven
     assert plan.assumptions[0] == "This is the best plan found in 20 seconds; a cheaper one may exist."
+
+
+def test_a_car_that_is_soon_given_away_gets_less_done_for_its_age() -> None:
+    """What would fail only after the car is gone is not paid for; what fails before is, however long it is kept."""
+    parts = catalogue(part("alternator", price=100.0, access=("belt_off",)), part("battery"))
+    risks = [risk("alternator", (0.02, 0.11, 0.25), 0.4), risk("battery", WORN, 0.9)]
+    done = {
+        kept: plan_visits(parts, risks, replace(NO_TROUBLE, visits_at=(0.0,), rate=60.0, kept_miles=kept))
+        for kept in (HORIZON_MILES, 60_000.0)
+    }
+    assert [visit.jobs for visit in done[HORIZON_MILES].visits] == [("battery",)]
+    assert set(done[60_000.0].visits[0].jobs) == {"battery", "alternator"}
+    for kept in (9_000.0, math.inf, math.nan):
+        with pytest.raises(InputError, match="kept for"):
+            plan_visits(parts, risks, Wishes(kept_miles=kept))
+
+
+def test_a_car_of_unknown_past_and_without_findings_is_not_taken_apart() -> None:
+    """A four-cylinder with 104,000 miles: a wear review (common practice: belt, plugs, battery) and no leak, sensor,
+    actuator or gasket for its age alone; no part that is probably sound but the pump behind the open belt.
+    """
+    car = Car("blue", cylinders=4, layout="inline", coolant_pump="belt", induction="naturally_aspirated")
+    shipped = catalogue_for(car, read_catalogue())
+    risks = assess(shipped, car, 104_000 * 1.609344)
+    plan = plan_visits(shipped, risks, Wishes(units="us"), car)
+    jobs = {job for visit in plan.visits for job in visit.jobs}
+    assert {"drive_belt", "spark_plugs", "battery"} <= jobs <= {"drive_belt", "spark_plugs", "battery", "coolant_pump",
+                                                              "thermostat"}  # fmt: skip
+    assert all("ask or look before you buy" in why for visit in plan.visits for why in visit.why.values())
