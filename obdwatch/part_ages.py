@@ -16,17 +16,13 @@ from obdwatch.car_profiles import PART_IDS
 from obdwatch.records import Car, Event, EventKind
 
 PER_CYLINDER: frozenset[str] = frozenset({"ignition_coil", "fuel_injector", "spark_plugs"})
-PER_BANK: frozenset[str] = frozenset(
-    {
-        "oxygen_sensor_upstream",
-        "catalytic_converter",
-        "valve_cover_gasket",
-        "cam_timing_solenoid_intake",
-        "cam_timing_solenoid_exhaust",
-        "head_gasket",
-    }
+PER_BANK: frozenset[str] = frozenset({"oxygen_sensor_upstream", "catalytic_converter"})
+PER_HEAD: frozenset[str] = frozenset(
+    {"valve_cover_gasket", "cam_timing_solenoid_intake", "cam_timing_solenoid_exhaust", "head_gasket"}
 )
-"""Parts of which there is one for each cylinder or bank, so that an entry may name a place (trade knowledge)."""
+"""Parts of which there is one for each cylinder, exhaust bank or cylinder head, so that an entry may name a place
+(trade knowledge). An engine in line has one head, however many exhaust banks its control unit counts."""
+HEADS = {"inline": 1, "vee": 2, "flat": 2}
 
 
 class AgeSource(StrEnum):
@@ -109,6 +105,8 @@ def places_of(part: str, car: Car | None) -> int | None:
     """Return how many of a part this car has, None where the profile does not tell; 1 for all that come singly."""
     if part in PER_CYLINDER:
         return car.cylinders if car is not None else None
+    if part in PER_HEAD:
+        return HEADS.get(car.layout or "") if car is not None else None
     if part in PER_BANK:
         return len(car.bank_cylinders) if car is not None and car.bank_cylinders else None
     return 1
@@ -124,7 +122,7 @@ def _age(
     age = _newest(part, whole, profile, dated)
     pieces = {e.part for e in done if e.part and e.part.startswith(f"{base}:")}
     count = places_of(base, car)
-    if count is None or len(pieces) < max(count, 2):
+    if count is None or not {f"{base}:{number}" for number in range(1, count + 1)} <= pieces:
         return replace(age, remark=age.remark or _some(pieces, count)) if pieces else age
     each = [
         _newest(part, [e for e in done if e.part in (piece, base)], profile, dated)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import doctest
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
 import obdwatch.detectors.renewal
 import obdwatch.part_ages
-from obdwatch.part_ages import AgeSource, part_ages, repairs, with_ages
+from obdwatch.part_ages import AgeSource, part_ages, places_of, repairs, with_ages
 from obdwatch.records import Car, Event, EventKind
 
 DAY = datetime(2026, 1, 1, tzinfo=UTC)
@@ -45,6 +46,18 @@ def test_one_coil_of_four_leaves_the_set_as_old_as_it_was() -> None:
     assert ages["ignition_coil:3"].new_at_km == 160_000.0
     assert ages["ignition_coil"].source is AgeSource.UNKNOWN
     assert "place 3 of 4" in ages["ignition_coil"].remark
+
+
+def test_an_engine_in_line_has_one_head_however_many_exhaust_banks_it_has() -> None:
+    """Common practice: one head, valve cover and pair of cam solenoids in line, two on a V; sensors by exhaust bank."""
+    six = Car("fern", cylinders=6, layout="inline", bank_cylinders=((1, 2, 3), (4, 5, 6)))
+    vee, unsaid = replace(six, layout="vee"), replace(six, layout=None)
+    for part in ("valve_cover_gasket", "head_gasket", "cam_timing_solenoid_intake", "cam_timing_solenoid_exhaust"):
+        assert [places_of(part, car) for car in (six, vee, unsaid, None)] == [1, 2, None, None]
+    assert [places_of("oxygen_sensor_upstream", car) for car in (six, vee)] == [2, 2]
+    done = [repair("valve_cover_gasket:1", 3, 160_000.0)]
+    assert part_ages(six, done)["valve_cover_gasket"].new_at_km == 160_000.0
+    assert part_ages(vee, done)["valve_cover_gasket"].source is AgeSource.UNKNOWN
 
 
 def test_a_set_renewed_piece_by_piece_is_as_old_as_its_oldest_piece() -> None:
