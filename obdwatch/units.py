@@ -72,3 +72,12 @@ def quantity(value: float, unit: str, system: str, digits: int = 1) -> str:
     shown = screen_unit(unit, system)
     number = f"{to_screen(value, unit, system):.{digits}f}"
     return f"{number}{'' if shown.name in ('%', '°') else ' '}{shown.name}".rstrip()
+
+
+def odometer_text(km: float, system: str) -> str:
+    """Write a distance on the clock, or between two readings of it, in whole units.
+
+    >>> odometer_text(167_371.8, "us"), odometer_text(167_371.8, "metric")
+    ('104,000 miles', '167,372 km')
+    """
+    return f"{to_screen(km, 'km', system):,.0f} {screen_unit('km', system).name}"

@@ -104,7 +104,7 @@ def show(settings: Settings, car_id: str) -> None:
 
     with settings.open_logbook() as logbook:
         car = _known(logbook.car(car_id), car_id)
-        warnings = logbook.odometer_warnings(car_id)
+        warnings = logbook.odometer_warnings(car_id, settings.units)
         if settings.as_json:
             print_json({"car": car, "warnings": warnings, "parts": parts_document(logbook, car)})
             return

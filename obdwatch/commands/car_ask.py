@@ -159,6 +159,8 @@ def _kilometres(text: str, units: str) -> float:
         distance = float(number)
     except ValueError:
         raise ValueError(f"{text!r}: write the part and a distance, such as thermostat 90000, or press Enter") from None
+    if distance < 0:
+        raise ValueError(f"{text!r}: the clock does not go below zero")
     return round(distance * KM_PER_MILE, 1) if units == "us" else distance
 
 

@@ -118,10 +118,25 @@ def _add(
     note: str = "",
 ) -> None:
     when = moment("--date", at) or datetime.now(UTC).replace(microsecond=0)
+    part = part.strip().replace(" ", "_") if part is not None else None  # as it is called on the screen
     with settings.open_logbook() as logbook:
         event = logbook.add_event(Event(car_id, when, kind, settings.kilometres(odometer), part, answer, note))
-        warnings = (*_about_part(logbook, event), *logbook.odometer_warnings(car_id))
+        warnings = (
+            *_about_date(event),
+            *_about_part(logbook, event),
+            *logbook.odometer_warnings(car_id, settings.units),
+        )
     _report(settings, event, "Noted", warnings)
+
+
+def _about_date(event: Event) -> tuple[str, ...]:
+    """An entry of a day that has not come yet is kept, but everything after it waits for that day."""
+    if event.at.astimezone().date() <= datetime.now().astimezone().date():
+        return ()
+    return (
+        f"{event.at.astimezone():%Y-%m-%d} lies in the future; if that is not meant, take the entry out "
+        f"('obdwatch log remove {event.id}') and log it again.",
+    )
 
 
 def _about_part(logbook: Logbook, event: Event) -> tuple[str, ...]:
@@ -129,11 +144,16 @@ def _about_part(logbook: Logbook, event: Event) -> tuple[str, ...]:
     if event.part is None:
         return ()
     from obdwatch.logbook.events import part_warning
+    from obdwatch.part_ages import places_of
     from obdwatch.parts.catalogue import OWN_FILE, read_catalogue
 
     unknown = part_warning(event, read_catalogue(logbook.directory / OWN_FILE).parts.keys())
     if unknown is not None:
         return (unknown,)
+    base, _, place = event.part.partition(":")
+    count = places_of(base, logbook.car(event.car_id))
+    if place.isdigit() and count is not None and not 1 <= int(place) <= count:
+        return (f"the profile says that this car has {count} of '{base}', so there is no place {place}.",)
     if event.kind is EventKind.REPAIR and event.odometer_km is None and not logbook.odometer_readings(event.car_id):
         return ("no odometer reading is known, so the age of the part in distance is not either; log one.",)
     return ()
@@ -149,10 +169,10 @@ def _report(settings: Settings, event: Event, what: str, warnings: tuple[str, ..
 
 
 def _line(event: Event, units: str) -> str:
-    from obdwatch.units import quantity
+    from obdwatch.units import odometer_text
 
     at = event.at.astimezone().strftime("%Y-%m-%d %H:%M")
-    odometer = quantity(event.odometer_km, "km", units, 0) if event.odometer_km is not None else None
+    odometer = odometer_text(event.odometer_km, units) if event.odometer_km is not None else None
     kind = event.kind.value.replace("_", " ")
     known = (odometer, kind, event.part, event.answer, _asked_for(event.question), event.note)
     return f"{event.id}  {at}  {event.car_id}  " + "  ".join(text for text in known if text)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from obdwatch.comparing.proof_records import Change, Compared, Proof, Side
 from obdwatch.comparing.wording import CHANGE_WORDS, DETECTOR_WORDS, part_words
 from obdwatch.records import Session
-from obdwatch.units import quantity, to_screen
+from obdwatch.units import odometer_text, quantity, to_screen
 
 DIGITS = {
     "V": 2,
@@ -29,7 +29,7 @@ def sides_line(proof: Proof, units: str) -> str:
     done = ""
     if proof.repairs:
         first = proof.repairs[0]
-        km = f" at {quantity(first.odometer_km, 'km', units, 0)}" if first.odometer_km is not None else ""
+        km = f" at {odometer_text(first.odometer_km, units)}" if first.odometer_km is not None else ""
         what = " and ".join(dict.fromkeys(part_words(e.part) for e in proof.repairs if e.part))
         done = f"; between them, on {first.at.astimezone():%Y-%m-%d}{km}: {what}"
     return f"{_drives(proof.before)} before, {_drives(proof.after)} after{done}."

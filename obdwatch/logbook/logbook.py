@@ -156,7 +156,7 @@ class Logbook:
             database.delete_event(connection, number)
         return packing.event_of(rows[0])
 
-    def odometer_warnings(self, car_id: str) -> tuple[str, ...]:
+    def odometer_warnings(self, car_id: str, units: str = "metric") -> tuple[str, ...]:
         """Return a sentence for each odometer reading of a car that contradicts another, from drives and log."""
         readings = [
             odometer.Reading(event.at, event.odometer_km, f"log entry {event.id} ({event.kind})")
@@ -168,7 +168,7 @@ class Logbook:
             for session in self.sessions(car_id)
             if session.odometer_km is not None and session.started_at is not None
         ]
-        return odometer.contradictions(readings)
+        return odometer.contradictions(readings, units)
 
     def odometer_readings(self, car_id: str) -> tuple[tuple[datetime, float], ...]:
         """Return the dated odometer readings [km] of a car, from drives and log, oldest first."""

@@ -168,3 +168,39 @@ def test_an_odometer_that_runs_backwards_is_said(tmp_path: Path, capsys: pytest.
     assert run(["log", "odometer", "160000", "--date", "2026-01-01", *where]) == 0
     assert run(["log", "repair", "thermostat", "--odometer", "16000", "--date", "2026-03-01", *where]) == 0
     assert "less than 160,000 km" in capsys.readouterr().out
+    assert run(["log", "list", "--units", "us", "--logbook", str(tmp_path)]) == 0
+    listed = capsys.readouterr().out
+    assert "99,419 miles" in listed  # 160,000 km of 1.609344 km each (the international mile)
+    assert run(["log", "odometer", "90000", "--date", "2026-04-01", "--units", "us", *where]) == 0
+    said = capsys.readouterr().out
+    assert "less than 99,419 miles" in said
+    assert " km " not in said
+
+
+def test_a_part_is_logged_by_its_name_too(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["car", "add", "fern", "--logbook", str(tmp_path)]) == 0
+    done = ["log", "repair", "spark plugs", "--odometer", "1000", "--car", "fern", "--logbook", str(tmp_path)]
+    assert run(done) == 0
+    assert "Look at this" not in capsys.readouterr().out
+    with Logbook(tmp_path) as book:
+        assert [event.part for event in book.events()] == ["spark_plugs"]
+
+
+def test_a_day_to_come_and_a_place_the_car_has_not_are_pointed_out(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    where = ["--odometer", "1000", "--car", "fern", "--logbook", str(tmp_path)]
+    assert run(["car", "add", "fern", "--set", "cylinders=4", "--logbook", str(tmp_path)]) == 0
+    assert run(["log", "repair", "ignition_coil:4", "--date", "2020-01-01", *where]) == 0
+    assert "Look at this" not in capsys.readouterr().out
+    assert run(["log", "repair", "ignition_coil:9", "--date", "2020-01-02", *where]) == 0
+    assert "this car has 4 of 'ignition_coil', so there is no place 9" in capsys.readouterr().out
+    assert run(["log", "repair", "battery", "--date", "2999-01-01", *where]) == 0
+    assert "2999-01-01 lies in the future" in capsys.readouterr().out
+
+
+def test_a_distance_below_zero_is_asked_again_in_the_users_own_units(tmp_path: Path) -> None:
+    answers = "\n" * len(QUESTIONS) + "thermostat -5\n\n"
+    done = typed(tmp_path, "car", "add", "fern", "--ask", "--units", "us", answers=answers)
+    assert not done.exception, done.output
+    assert "'-5': the clock does not go below zero" in done.output
