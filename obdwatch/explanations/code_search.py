@@ -34,7 +34,24 @@ _FILLERS = frozenset(
      "its", "me", "my", "of", "on", "or", "the", "then", "there", "to", "vehicle", "very", "when", "while", "with"}
 )  # fmt: skip
 # Of a complaint: what every car has, and words that only go with a verb ("cuts out").
-_NEVER_ASKED = frozenset({"engine", "motor", "out", "up", "off", "away", "goes", "comes", "gets", "keeps", "sometimes"})
+_NEVER_ASKED = frozenset(
+    {
+        "engine",
+        "motor",
+        "check",
+        "light",
+        "lamp",
+        "out",
+        "up",
+        "off",
+        "away",
+        "goes",
+        "comes",
+        "gets",
+        "keeps",
+        "sometimes",
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)

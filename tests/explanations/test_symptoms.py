@@ -31,6 +31,10 @@ from obdwatch.explanations.symptoms import suspects, symptoms
         ("gearbox slips", {"P0730", "P0741"}),
         ("engine cuts out", {"P0335"}),
         ("rotten egg smell", {"P0420"}),
+        ("check engine light flashing", {"P0300"}),
+        ("turbo whistle", {"P0299"}),
+        ("no heat", {"P0128"}),
+        ("car wont start", {"P0335"}),
     ],
 )
 def test_what_an_owner_types_leads_to_the_usual_codes(words: str, meant: set[str]) -> None:
