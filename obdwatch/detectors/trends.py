@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from obdwatch.detectors.trends_confirmed import confirmed
 from obdwatch.detectors.trends_judgement import FEWEST, HORIZON, Movement, movement
 from obdwatch.detectors.trends_series import Axis, Series, series_of
 from obdwatch.detectors.trends_table import Rule, rules
@@ -66,16 +67,16 @@ def detect_with(
     known = table if table is not None else rules()
     followed = series_of(drive.session, history.features, history.events, findings, known)
     features = sum(len(one.values) >= FOLLOWED_TWICE for one in followed)
-    long_enough = [one for one in followed if len(one.values) >= FEWEST]
+    long_enough = [one for one in followed if len(one.values) >= FEWEST or confirmed(one)]
     if not long_enough:
         measures = _counts(followed, features)
         text = DRIVE_TO_GET["too_few_drives"]
         return Finding(NAME, Verdict.NOT_ENOUGH_DATA, "too_few_drives", measures=measures, drive_to_get=text)
     moving = [found for one in long_enough if (found := movement(one, features)) is not None]
-    return _finding(followed, features, moving)
+    return _finding(followed, features, moving, findings)
 
 
-def _finding(followed: list[Series], features: int, moving: list[Movement]) -> Finding:
+def _finding(followed: list[Series], features: int, moving: list[Movement], findings: Sequence[Finding]) -> Finding:
     harmful = sorted((one for one in moving if one.harmful and not one.season), key=_nearness)
     doubtful = sorted((one for one in moving if one.harmful and one.season), key=_nearness)
     others = [one for one in moving if one not in harmful[:1]]
@@ -89,7 +90,7 @@ def _finding(followed: list[Series], features: int, moving: list[Movement]) -> F
             signature,
             urgency,
             confidence=CONFIDENCE if _has_end(worst) else CONFIDENCE_OPEN,
-            parts=worst.series.rule.parts,
+            parts=_parts(worst, findings),
             measures=(*_about(worst), *measures),
         )
     if doubtful:
@@ -97,6 +98,14 @@ def _finding(followed: list[Series], features: int, moving: list[Movement]) -> F
         measures = (*_about(doubtful[0]), *measures)
         return Finding(NAME, Verdict.NOT_ENOUGH_DATA, "season_possible", measures=measures, drive_to_get=text)
     return Finding(NAME, Verdict.HEALTHY, confidence=CONFIDENCE_OPEN, measures=measures)
+
+
+def _parts(worst: Movement, findings: Sequence[Finding]) -> tuple[str, ...]:
+    """What the detector of the number blames, where it confirms the movement: it knows more than the number alone."""
+    if confirmed(worst.series):
+        blamed = (f.parts for f in findings if f.detector == worst.series.detector and f.verdict is Verdict.FAULT)
+        return next(blamed, ()) or worst.series.rule.parts
+    return worst.series.rule.parts
 
 
 def _shown(others: list[Movement]) -> list[Movement]:
@@ -146,6 +155,8 @@ def _about(one: Movement) -> tuple[Measure, ...]:
     found += [Measure(f"{span}_followed", float(series.at[-1] - series.at[0]), axis.value)]
     if one.shift_at is not None:
         found.append(Measure(f"{span}_since_jump", float(series.at[-1]) - one.shift_at, axis.value))
+    if confirmed(series):
+        found.append(Measure("confirmed", 1.0, ""))
     if one.forecast is not None:
         found.append(Measure("limit", one.forecast.limit, series.unit))
         if one.shift_at is None:

@@ -6,6 +6,9 @@ share FEWEST / (n (n + 1)), which sums to one however long the car is followed (
 Holm 1979; Lan and DeMets 1983). Three things keep the budget honest where drives are not independent: drives that
 resemble their neighbours widen the variance of the test; where the outside temperature is known, only what it does not
 explain counts; where it is not, nothing is claimed before a year has passed.
+
+A number that its own detector finds beyond its limit on this very drive is asked apart, outside the budget and from
+fewer drives on: `trends_confirmed` says why.
 """
 
 from __future__ import annotations
@@ -15,6 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from obdwatch.detectors.trends_confirmed import BEYOND, confirmed
 from obdwatch.detectors.trends_series import Axis, Series
 from obdwatch.detectors.trends_table import Harm
 from obdwatch.physics.statistics import (
@@ -110,13 +114,18 @@ def spent(count: int, features: int) -> float:
 def movement(series: Series, features: int) -> Movement | None:
     """Return how a series moves, None where it does not move beyond chance or too little is known."""
     count = len(series.values)
+    if confirmed(series):
+        return _described(series, True, rank_shift(series.values, BEYOND).before)
     if count < FEWEST:
         return None
     level = spent(count, features)
     drifts = _drifts(series, level)
     shift = _shift(series, level)
-    if not drifts and shift is None:
-        return None
+    return _described(series, drifts, shift) if drifts or shift is not None else None
+
+
+def _described(series: Series, drifts: bool, shift: int | None) -> Movement | None:
+    """A movement as a drift or as a jump, whichever lies nearer to the values where both are possible."""
     season = not _seasons_seen(series)
     line = theil_sen(series.at, series.values)
     if line is None:

@@ -13,7 +13,7 @@ from statistics import median
 import numpy as np
 
 from obdwatch.detectors.trends_table import Harm, Rule, rule_for
-from obdwatch.records import Event, EventKind, Feature, Finding, FloatArray, Session
+from obdwatch.records import Event, EventKind, Feature, Finding, FloatArray, Session, Verdict
 
 SECONDS_PER_DAY = 86400.0
 OUTSIDE = "outside_air"  # the feature of any detector that holds the outside temperature of a drive [degC]
@@ -41,7 +41,8 @@ class Place:
 class Series:
     """One feature over the drives of a car: `at` [axis, increasing], `values` [unit], `outside` [degC] or None.
 
-    `days` is how long it was followed, None where the dates are not known; `limits` are lower and upper.
+    `days` is how long it was followed, None where the dates are not known; `limits` are lower and upper; `judged`
+    whether its own detector finds a fault on the newest drive.
     """
 
     detector: str
@@ -54,6 +55,7 @@ class Series:
     outside: FloatArray | None
     days: float | None
     limits: tuple[float | None, float | None]
+    judged: bool = False
 
     @property
     def key(self) -> str:
@@ -71,13 +73,15 @@ def series_of(
     """Return every followed series of a car; `findings` are those of `session` itself, `features` those before."""
     every = [*features, *_current(session, findings)]
     places = _places(every)
+    faults = {finding.detector for finding in findings if finding.verdict is Verdict.FAULT}
     found = []
     for (detector, name), (rule, values) in sorted(_grouped(every, table).items(), key=lambda item: item[0]):
         kept = _since_repair(values, events, rule)
         expected = _expected(findings, detector, name)
         one = _series(kept, places, rule, rule.limits(expected))
         if one is not None:
-            found.append(one)
+            told_now = detector in faults and kept[-1].session_id == session.id
+            found.append(replace(one, judged=told_now))
     return found
 
 

@@ -10,6 +10,7 @@ from types import MappingProxyType
 
 from obdwatch.explanations.wording import Numbers, Words
 from obdwatch.records import Finding, Measure, Verdict
+from obdwatch.units import screen_unit, to_screen
 
 LABELS: Mapping[str, str] = MappingProxyType(
     {
@@ -58,6 +59,12 @@ CLOSED_END = 100_000.0, 3600.0  # km, d; a forecast that ends later has no end w
 CHANCE = "The order of the drives is too clear for chance, with all the other values that are followed counted in."
 
 
+CONFIRMED = (
+    "Its own check finds it beyond its limit on this drive, and the order of the drives says that it grew to there; by"
+    " chance alone that order comes once in a hundred times or less."
+)
+
+
 def trends_words(finding: Finding, units: str) -> Words:
     """Word a finding about what changes from drive to drive."""
     numbers = Numbers(finding, units)
@@ -76,8 +83,12 @@ def trends_words(finding: Finding, units: str) -> Words:
         "past_limit": f"Has reached its limit: {name}.",
         "jumped": f"Has jumped to another level: {name}.",
     }.get(finding.signature, f"Drifting steadily: {name}.")
-    reasons = (*_moved(numbers, moving[:1]), _forecast(numbers), CHANCE, *_others(numbers, moving[1:]))
+    reasons = (*_moved(numbers, moving[:1]), _forecast(numbers), _sure(numbers), *_others(numbers, moving[1:]))
     return Words(headline, tuple(text for text in reasons if text))
+
+
+def _sure(numbers: Numbers) -> str:
+    return CONFIRMED if numbers.get("confirmed") is not None else CHANCE
 
 
 def label(key: str) -> str:
@@ -162,9 +173,7 @@ def _span(numbers: Numbers, what: str) -> str:
 def _length(numbers: Numbers, value: float, unit: str) -> str:
     """A distance to two digits, or a time in days or months."""
     if unit == "km":
-        shown = _numbers(numbers.units, Measure("x", value, "km")).say("x")
-        number, _, name = shown.partition(" ")
-        return f"{_rounded(float(number)):,.0f} {name}"
+        return f"{_rounded(to_screen(value, 'km', numbers.units)):,.0f} {screen_unit('km', numbers.units).name}"
     return f"{value:.0f} days" if value < 60.0 else f"{value / 30.44:.0f} months"
 
 
