@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, TypeVar, cast
 
 from obdwatch.detectors.trends_followed import Followed, followed
@@ -13,7 +14,7 @@ from obdwatch.parts.part import Catalogue
 from obdwatch.planning.plan_records import ByHand, Moves, OnlyThis, Plan
 from obdwatch.planning.wishes import Wishes
 from obdwatch.planning.yearly import yearly_miles
-from obdwatch.records import Car, Event, Finding, History, PartRisk, Session
+from obdwatch.records import Car, CodeReading, Event, Finding, History, PartRisk, Session
 
 if TYPE_CHECKING:
     from obdwatch.logbook.logbook import Logbook
@@ -52,6 +53,10 @@ class CarSource(Protocol):
 
     def stamp(self) -> Hashable:
         """What changes with every change of the logbook."""
+        ...
+
+    def path_of(self, session_id: str, /) -> Path:
+        """Where the session file of a known session is."""
         ...
 
     def history_before(self, name: str) -> History:
@@ -102,6 +107,7 @@ class Garage:
     def __init__(self, logbook: CarSource) -> None:
         self._logbook = logbook
         self._states: OrderedDict[Hashable, CarState] = OrderedDict()
+        self._codes: OrderedDict[Hashable, tuple[Session, tuple[CodeReading, ...]] | None] = OrderedDict()
         self._trends: OrderedDict[Hashable, CarTrends] = OrderedDict()
         self._grown: OrderedDict[Hashable, Grown] = OrderedDict()
         self._planned: OrderedDict[Hashable, ByHand] = OrderedDict()
@@ -147,6 +153,18 @@ class Garage:
         """The drives of a car that somebody has looked at, the latest first."""
         found = self._logbook.analysed()
         return tuple(one for one in known.sessions if one.id in found)
+
+    def codes(self, known: KnownCar) -> tuple[Session, tuple[CodeReading, ...]] | None:
+        """The newest drive on which the car's memory of codes was read, with what it held; None where none was."""
+        return _kept(self._codes, self._mark(known, ""), lambda: self._codes_of(known))
+
+    def _codes_of(self, known: KnownCar) -> tuple[Session, tuple[CodeReading, ...]] | None:
+        from obdwatch.car_risks import CODES_OF_NEWEST, codes_of
+
+        for session in known.sessions[:CODES_OF_NEWEST]:
+            if (read := codes_of(self._logbook.path_of(session.id))) is not None:
+                return session, read
+        return None
 
     def findings(self, session: Session) -> tuple[Finding, ...]:
         """What was found in a drive; empty where it was not analysed."""

@@ -10,6 +10,7 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards.components import notice
+from dashboards.pages.car_codes import of_the_car
 from dashboards.pages.code_sections import advice, explained, folded_words, full_name, life
 from dashboards.sessions import SessionShelf
 from dashboards.visit import CODES, Page, Visit, codes_address, codes_in, codes_typed
@@ -24,14 +25,16 @@ MOST_CODES = 40
 MOST_WORDS = 200  # letters of a search
 
 
-def show(_shelf: SessionShelf, visit: Visit) -> Page:
+def show(shelf: SessionShelf, visit: Visit) -> Page:
     """Build the page that an address asks for: explanations, what a search found, or the way to either."""
     typed = codes_in(visit.path)
     if typed:
         return _explanations(typed)
     words = visit.words()[:MOST_WORDS]
     if not words:
-        return Page("Trouble codes", [html.H1("Trouble codes"), search_box(), *_how_to_ask(), life()])
+        return Page(
+            "Trouble codes", [html.H1("Trouble codes"), *of_the_car(shelf), search_box(), *_how_to_ask(), life()]
+        )
     if all(is_code(piece) for piece in codes_typed(words)):
         return _explanations(codes_typed(words))
     return _search(words)

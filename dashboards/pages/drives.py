@@ -120,5 +120,5 @@ def _verdict(findings: Sequence[Finding]) -> list[Component | str]:
     faults = sum(f.verdict is Verdict.FAULT for f in others)
     words: list[Component | str] = [state(first), " ", first.headline]
     if faults:
-        words.append(html.Span(f" and {wording.count(faults, 'more finding')}", className="quiet"))
+        words.append(html.Span(f" and {wording.count(faults, 'more fault')}", className="quiet"))
     return words

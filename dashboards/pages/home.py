@@ -111,7 +111,7 @@ def _next(known: KnownCar, now: CarState, said: Sequence[Finding], units: str) -
         names = listed([part_name(job) for job in first.jobs])
         when = "now" if first.miles_from_now < 1.0 else f"in {distance(first.miles_from_now * KM_PER_MILE, units)}"
         price = money(first.cost, now.plan.currency if now.plan is not None else "")
-        told = f": {names}, {when}. {working_time(first.hours)}, {price}."
+        told = f": {names}, {when}. {working_time(first.hours)} of work, {price} to pay."
         steps.append(
             html.Li([html.Strong("Mend"), told, " ", dcc.Link("See the plan", href=car_address(VISITS, known.id))])
         )

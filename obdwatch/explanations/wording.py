@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,17 @@ from obdwatch.urgency import Urgency
 
 if TYPE_CHECKING:
     from obdwatch.records import Finding, Measure
+
+
+def day(at: datetime) -> str:
+    """A day as one says it, where the reader is.
+
+    >>> day(datetime(2026, 10, 4, 12, 0).astimezone())
+    '4 October 2026'
+    """
+    local = at.astimezone()
+    return f"{local.day} {local:%B %Y}"
+
 
 URGENCY_WORDS: Mapping[Urgency, str] = MappingProxyType(
     {

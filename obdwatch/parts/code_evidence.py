@@ -46,7 +46,7 @@ def evidence_of_codes(
             for part, strength in suspects(drive.session, parts, place, renewals, ratio, weight):
                 if CodeKind.PENDING not in kinds and renewals.old_code(part, drive.session, before):
                     continue
-                reason = f"{_said(codes, kinds, causes, rank > 0)}; this part is {_order(part, causes)}."
+                reason = f"{_said(codes, kinds, causes, rank > 0)}. This part is {_order(part, causes)}."
                 yield Evidence(
                     part, strength, reason, f"code:{drive.session.id}:{codes[0]}", symptom_of(CODES, causes.parts)
                 )
@@ -77,7 +77,7 @@ def _said(codes: Sequence[str], kinds: frozenset[CodeKind], causes: Causes, gone
     else:
         state = "are set" if several else "is set"
     title = causes.title if not several else f"the first: {causes.title}"
-    return f"{'Codes' if several else 'Code'} {', '.join(codes)} {state} ({title})"
+    return f"{'Codes' if several else 'Code'} {', '.join(codes)} {state}: {title}"
 
 
 def _order(part: str, causes: Causes) -> str:

@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 
 from obdwatch.explanations.findings import explain
 from obdwatch.explanations.part_names import part_name
+from obdwatch.explanations.wording import day
 from obdwatch.parts.likelihoods import Likelihoods
 from obdwatch.parts.renewals import Renewals
 from obdwatch.records import CodeReading, Evidence, Finding, Session, Verdict
@@ -224,4 +225,4 @@ def trouble_with(part: str) -> str:
 
 
 def _when(session: Session) -> str:
-    return f"Drive of {session.started_at.astimezone():%Y-%m-%d}" if session.started_at else f"Drive {session.id}"
+    return f"Drive of {day(session.started_at)}" if session.started_at else f"Drive {session.id}"

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from obdwatch.explanations.wording import day
 from obdwatch.part_ages import Readings, odometer_at
 from obdwatch.parts.inspection_gain import most_telling
 from obdwatch.parts.inspection_questions import (
@@ -206,7 +207,7 @@ def _plain(known: Questions, events: Sequence[Event], readings: Readings, now: f
 def _sentence(event: Event, sign: str, weight: float) -> str:
     seen = "was found" if event.answer == YES else "was looked for and not found"
     old = "; that was long ago and counts less" if weight < 0.5 else ""
-    return f"Inspection of {event.at.astimezone():%Y-%m-%d}: {sign} {seen}{old}."
+    return f"Inspection of {day(event.at)}: {sign} {seen}{old}."
 
 
 def _renewed_since(part: str, event: Event, events: Sequence[Event]) -> bool:

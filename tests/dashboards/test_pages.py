@@ -61,7 +61,7 @@ def test_list_shows_the_most_urgent_finding_and_counts_the_others(tmp_path: Path
     book.add(usual_drive("a"), HEALTHY, FAULT, replace(FAULT, urgency=Urgency.STOP, headline="Too hot"))
     shown = text(show_page(SessionShelf(book, load=book.load), visit("/drives")).children)
     assert "Stop, do not drive on   Too hot" in shown
-    assert "1 more finding" in shown
+    assert "1 more fault" in shown
     assert "latest drive: Too hot. Stop driving until it is put right." in shown
 
 

@@ -81,7 +81,7 @@ def test_suspects_of_one_symptom_share_a_group_with_its_code() -> None:
 
 def test_the_reason_names_drive_place_and_rank() -> None:
     found = {one.part: one.reason for one in said(drive(0, misfires()))}
-    assert found["ignition_coil"].startswith("Drive of 2026-03-01: ")
+    assert found["ignition_coil"].startswith("Drive of 1 March 2026: ")
     assert "ylinder 3" in found["ignition_coil"]
     assert "first" in found["ignition_coil"]
     assert "among others" in found["spark_plugs"]

@@ -71,7 +71,7 @@ def test_parts_come_by_risk_with_reasons_for_and_against(report: Document) -> No
     assert table.rows[0][0] == "Thermostat"
     reasons = [item for block in parts.blocks if isinstance(block, Bullets) for item in block.items]
     assert any(one.startswith("For: Code P0128") for one in reasons)
-    assert any(one.startswith("For: Inspection of 2026-07-31: oil at the joint") for one in reasons)
+    assert any(one.startswith("For: Inspection of 31 July 2026: oil at the joint") for one in reasons)
     assert "spark plugs" in said(parts), "parts that are well are named too"
 
 
