@@ -14,7 +14,7 @@ from pypdf import PdfReader
 
 from obdwatch.logbook.logbook import Logbook
 from obdwatch.records import Car, Event, EventKind
-from obdwatch.reporting.document import Document, Section
+from obdwatch.reporting.document import Bullets, Document, Paragraph, Section, Subheading, Table, Tone
 from obdwatch.reporting.page import page
 from obdwatch.reporting.pdf import pdf
 from obdwatch.reporting.pdf_plots import png
@@ -22,7 +22,7 @@ from obdwatch.reporting.plots import Band, Curve, Mark, Plot, number_axis
 from obdwatch.reporting.report import clean, report_of
 from obdwatch.reporting.svg import svg
 from tests.reporting.conftest import MADE_AT
-from tests.reporting.reading import Page, page_text, pdf_text, squeezed
+from tests.reporting.reading import Page, page_text, pdf_text, squeezed, texts_of
 
 AT = datetime(2026, 3, 1, tzinfo=UTC)
 HOSTILE = (
@@ -30,7 +30,7 @@ HOSTILE = (
     '"><img src=x onerror=alert(1)>',
     "</style></main><iframe src='//evil.example'>",
     "javascript:alert(1) [link](http://evil.example) **bold** __under__ {nb} {{x}}",
-    r"$\frac{1}{0}$ $ \input{/etc/passwd}",
+    r"$\frac{1}{0}$ $\nosuchword_{$ \input{/etc/passwd}",  # matplotlib's formulas would refuse the second
     "&lt;b&gt; &amp; &#60;",
     "Grüße, Öl, naïve – 90 °C, 5 µs, ½ ≥ 2²",
 )
@@ -63,7 +63,16 @@ def picture(text: str) -> Plot:
 
 
 def test_page_holds_no_tag_and_no_attribute_but_our_own(hostile: Document) -> None:
-    drawn = replace(hostile, sections=(*hostile.sections, Section("x", tuple(map(picture, HOSTILE)))))
+    blocks = [
+        block
+        for text in HOSTILE
+        for block in (
+            *(Paragraph(text, tone) for tone in Tone),
+            *(Subheading(text), Bullets((text,)), Bullets((text,), numbered=True)),
+            *(Table((text,), ((text,),), (1.0,), text), picture(text)),
+        )
+    ]
+    drawn = replace(hostile, sections=(*hostile.sections, Section(HOSTILE[1], tuple(blocks))))
     found = Page(page(drawn))
     assert set(found.tags) <= ALLOWED
     assert {name for name, _ in found.attributes} <= HARMLESS
@@ -121,6 +130,15 @@ def test_a_pdf_holds_no_script_no_address_and_no_file(report: Document) -> None:
 )
 def test_what_no_reader_can_see_is_left_out(text: str, shown: str) -> None:
     assert clean(text) == shown
+
+
+def test_no_text_of_a_report_holds_what_no_reader_can_see(tmp_path: Path) -> None:
+    logbook = Logbook(tmp_path / "logbook")
+    logbook.save_car(Car("car", "Fern\u202e\x07"))
+    logbook.add_event(Event("car", AT, EventKind.NOTE, note="new\x1b[31m\u200bplugs\nfitted"))
+    report = report_of(logbook, None, "metric", MADE_AT)
+    assert not re.search("[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2066-\u2069]", "".join(texts_of(report)))
+    assert "Note: new[31mplugs fitted" in texts_of(report)
 
 
 def test_a_letter_the_font_lacks_is_shown_as_missing(tmp_path: Path) -> None:
