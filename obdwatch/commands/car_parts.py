@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from obdwatch.units import quantity
+from obdwatch.units import odometer_text
 
 if TYPE_CHECKING:
     from obdwatch.logbook.logbook import Logbook
@@ -17,7 +17,7 @@ def part_lines(logbook: Logbook, car: Car, units: str) -> list[str]:
     from obdwatch.part_ages import AgeSource
 
     ages, missing, odometer = _ages(logbook, car)
-    at = f"; the odometer last read {quantity(odometer, 'km', units, 0)}" if odometer is not None else ""
+    at = f"; the odometer last read {odometer_text(odometer, units)}" if odometer is not None else ""
     lines = [f"# When each part was last new (unknown: taken as old as the car{at}):"]
     unknown = []
     for part, age in sorted(ages.items()):
@@ -56,8 +56,8 @@ def _age(age: PartAge, odometer: float | None, units: str) -> str:
         known = "renewed" if age.source is AgeSource.LOG else "unknown"
         return f"{known}; {age.remark}" if age.remark else known
     about = "about " if age.estimated else ""
-    words = f"{about}{quantity(age.new_at_km, 'km', units, 0)}"
+    words = f"{about}{odometer_text(age.new_at_km, units)}"
     if odometer is not None:
-        words += f", {quantity(age.distance(odometer) or 0.0, 'km', units, 0)} ago"
+        words += f", {odometer_text(age.distance(odometer) or 0.0, units)} ago"
     source = f"log entry {age.event_id}" if age.source is AgeSource.LOG and age.event_id is not None else age.source
     return f"{words} ({source}){f'; {age.remark}' if age.remark else ''}"

@@ -95,11 +95,15 @@ def _note(
 
     events = [note_answer(logbook, car_id, question, said, _now(), km) for question, said in answers]
     inspection = inspection_of(logbook, car_id, _now(), most)
+    warnings = logbook.odometer_warnings(car_id, settings.units) if km is not None else ()
     if settings.as_json:
-        print_json({"noted": events, "changes": changes(logbook, inspection), **_document(inspection)})
+        found = changes(logbook, inspection)
+        print_json({"noted": events, "changes": found, "warnings": warnings, **_document(inspection)})
         return
     for question, said in answers:
         click.echo(f"Noted: {read_questions().by_id[question].text} {said}")
+    for warning in warnings:  # an answer that seems to be from long ago counts little
+        click.echo(f"Look at this: {warning}")
     _summary(logbook, inspection)
 
 

@@ -9,6 +9,7 @@ import click
 
 from obdwatch.commands.options import Amount, Command, Settings, common_options, moment, print_json
 from obdwatch.errors import InputError
+from obdwatch.logbook.events import WELL_FORMED
 from obdwatch.records import Event, EventKind
 
 if TYPE_CHECKING:
@@ -118,8 +119,8 @@ def _add(
     note: str = "",
 ) -> None:
     when = moment("--date", at) or datetime.now(UTC).replace(microsecond=0)
-    part = part.strip().replace(" ", "_") if part is not None else None  # as it is called on the screen
     with settings.open_logbook() as logbook:
+        part = _part_id(logbook, part) if part is not None else None
         event = logbook.add_event(Event(car_id, when, kind, settings.kilometres(odometer), part, answer, note))
         warnings = (
             *_about_date(event),
@@ -127,6 +128,18 @@ def _add(
             *logbook.odometer_warnings(car_id, settings.units),
         )
     _report(settings, event, "Noted", warnings)
+
+
+def _part_id(logbook: Logbook, typed: str) -> str:
+    """The id of a part that was typed by its name, as every screen shows it; what is no name stays as typed."""
+    from obdwatch.parts.catalogue import OWN_FILE, read_catalogue
+
+    if WELL_FORMED.fullmatch(typed):
+        return typed
+    name, colon, place = typed.strip().lower().replace("-", " ").partition(":")
+    parts = read_catalogue(logbook.directory / OWN_FILE).parts
+    meant = [id_ for id_, part in parts.items() if name in (part.name.lower(), id_.replace("_", " "))]
+    return f"{meant[0]}{colon}{place}" if len(meant) == 1 else typed
 
 
 def _about_date(event: Event) -> tuple[str, ...]:

@@ -22,6 +22,7 @@ ORIGINS = ("source:", "common practice:", "assumption:")
 LIFE_KEYS = ("shape", "scale_km", "scale_miles", "origin")
 # Widest limits (common practice); outside them a number is in another unit or a slip.
 MOST_HOURS = 200.0
+MOST_MONEY = 1e9  # in any currency; a larger price is a slip, and drowns all others in a plan
 SHAPES = (0.1, 20.0)
 SCALES_KM = (1_000.0, 5_000_000.0)
 CONDITION_FIELDS = (
@@ -122,6 +123,8 @@ def money(value: Value) -> float:
     amount = number(value)
     if amount < 0:
         raise value.wrong(f"must be zero or more, not {shown(value.value)}")
+    if amount > MOST_MONEY:
+        raise value.wrong(f"must be no more than {MOST_MONEY:,.0f}, not {shown(value.value)}")
     return amount
 
 

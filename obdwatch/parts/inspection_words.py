@@ -39,10 +39,10 @@ def moved(before: float, after: float) -> str:
     """Return how a probability of being worn moved, in words with numbers.
 
     >>> moved(0.2, 0.874), moved(0.2, 0.0009)
-    ('more likely worn: 20 % → 87 %', 'less likely worn: 20 % → under 1 %')
+    ('more likely worn: 20% → 87%', 'less likely worn: 20% → under 1%')
     """
     return f"{'more' if after > before else 'less'} likely worn: {_percent(before)} → {_percent(after)}"
 
 
 def _percent(share: float) -> str:
-    return "under 1 %" if share < 0.01 else "over 99 %" if share > 0.99 else f"{100 * share:.0f} %"
+    return "under 1%" if share < 0.01 else "over 99%" if share > 0.99 else f"{share:.0%}"

@@ -95,9 +95,13 @@ def _saving(case: Case, before: list[int], job: int, visit: int) -> str:
 
 def _ask_first(case: Case, candidate: Candidate) -> str:
     """A part that is in the plan only because it may be as old as the car: a look can take it off again."""
-    seen = any(reason.likelihood_ratio > 1.0 for reason in candidate.risk.reasons)
-    if candidate.risk.age_known or seen or candidate.job.part.id in case.wishes.decided:
+    reasons = candidate.risk.reasons
+    if candidate.risk.age_known or candidate.job.part.id in case.wishes.decided:
         return ""
+    if any(reason.likelihood_ratio > 1.0 for reason in reasons):
+        return ""
+    if reasons:
+        return "what was seen of it was in order, but its age is not known: find out how old it is before you buy"
     return "nothing measured or seen speaks for it, and its age is not known: ask or look before you buy"
 
 

@@ -95,8 +95,8 @@ def test_part_ages_are_shown_in_miles_with_unknown_said(tmp_path: Path, capsys: 
     capsys.readouterr()
     assert run(["car", "show", "fern", *where]) == 0
     said = capsys.readouterr().out
-    assert "thermostat: 60000 miles, 41000 miles ago (profile)" in said
-    assert "ignition_coil:2: 101000 miles, 0 miles ago (log entry 1)" in said
+    assert "thermostat: 60,000 miles, 41,000 miles ago (profile)" in said
+    assert "ignition_coil:2: 101,000 miles, 0 miles ago (log entry 1)" in said
     assert "only place 2 of 4" in said
     unknown = next(line for line in said.splitlines() if "unknown: " in line and "battery" in line)
     assert "starter_motor" in unknown

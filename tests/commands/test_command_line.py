@@ -344,7 +344,7 @@ def test_us_readers_give_miles(book: Path, capsys: pytest.CaptureFixture[str]) -
     where = ["--logbook", str(book), "--units", "us"]
     assert run(["car", "add", "fern", *where]) == 0
     assert run(["log", "odometer", "100000", "--car", "fern", *where]) == 0
-    assert "100000 miles" in capsys.readouterr().out
+    assert "100,000 miles" in capsys.readouterr().out
     with Logbook(book) as logbook:
         assert logbook.events("fern")[0].odometer_km == pytest.approx(160_934.4)  # NIST SP 811: 1 mile = 1.609344 km
 

@@ -83,7 +83,7 @@ def test_without_arguments_it_takes_the_last_repair_and_picks_the_drives(
     text = said(capsys, "compare", "--logbook", book)
     assert text.startswith("Proven")
     assert "2 drives (2026-01-02 to 2026-01-04) before, 2 drives (2026-01-21 to 2026-01-23) after" in text
-    assert "161000 km: thermostat" in text
+    assert "161,000 km: thermostat" in text
     assert "Note: One drive" not in text
 
 
@@ -131,7 +131,7 @@ def test_a_date_divides_more_than_two(tmp_path: Path, folder: Path, capsys: pyte
 
 def test_miles_and_fahrenheit_on_request(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = said(capsys, "compare", "--full", "--units", "us", "--logbook", book)
-    assert "100041 miles" in text
+    assert "100,041 miles" in text
     assert "°F" in text
     assert "°C" not in text
 

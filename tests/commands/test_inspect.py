@@ -218,3 +218,14 @@ def shown(terminal: int, texts: Iterable[str], seconds: float = 60.0) -> str:
         if select.select([terminal], [], [], 0.5)[0]:
             seen += os.read(terminal, 4096).decode("utf-8", "replace")
     return seen
+
+
+def test_an_odometer_that_contradicts_the_log_is_pointed_out(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """An answer of long ago hardly counts, so a slip of the keyboard there would make a find worth nothing."""
+    assert run(["log", "odometer", "104000", "--car", "fern", "--units", "us", "--logbook", str(book)]) == 0
+    capsys.readouterr()
+    assert inspect(book, "--answer", "belt_cracks=yes", "--odometer", "5", "--units", "us") == 0
+    said = capsys.readouterr().out
+    assert "Look at this:" in said
+    assert "5 miles" in said
+    assert "104,000 miles" in said

@@ -85,7 +85,7 @@ def test_a_day_is_turned_into_a_distance_by_what_the_log_shows(capsys: pytest.Ca
     assert trip["at_miles"] == pytest.approx(4000.0 / 1.609344, rel=0.02)  # half of what half a year brought
     assert trip["length_miles"] == pytest.approx(1000.0 / 1.609344)
     assert trip["most_risk"] == pytest.approx(0.3)
-    assert "(about " in said(capsys, book, "--budget", "300", "--hours", "3")
+    assert "(about " in said(capsys, book, "--budget", "130", "--hours", "2")
 
 
 def test_what_is_decided_is_done_now_and_what_is_refused_is_not(capsys: pytest.CaptureFixture[str], book: Path) -> None:

@@ -21,6 +21,7 @@ WRONG = {
     "a word for a number": ('[part.battery]\nprice = "dear"', 2, "part.battery.price", "must be a number"),
     "a flag for a number": ("[part.battery]\nprice = true", 2, "part.battery.price", "must be a number"),
     "no number at all": ("[part.battery]\nprice = nan", 2, "part.battery.price", "must be a number"),
+    "a price beyond all prices": ("[part.battery]\n\nprice = 1e300", 3, "part.battery.price", "no more than"),
     "a negative price": ("[part.battery]\n\nprice = -1", 3, "part.battery.price", "zero or more"),
     "hours beyond reason": ("part.battery.hours = 500", 1, "part.battery.hours", "between 0 and 200"),
     "a number for a flag": ("part.battery.engine_at_risk = 0", 1, "part.battery.engine_at_risk", "true or false"),
