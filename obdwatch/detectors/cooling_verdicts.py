@@ -9,6 +9,7 @@ import numpy as np
 from obdwatch.detectors.cooling_danger import BEYOND_REGULATION, PARTS, Peril
 from obdwatch.detectors.cooling_evidence import FEWEST_STAND, Seen
 from obdwatch.detectors.cooling_history import AGAIN, Before
+from obdwatch.detectors.cooling_levels import driving_level
 from obdwatch.detectors.cooling_places import (
     ERRATIC_COUNT,
     SLUG_FALL,
@@ -55,6 +56,9 @@ SHARE_ON_ROAD, SHARE_STANDING = 0.5, 0.2
 
 DRIVING_HOTTER = 2.0
 """The level while driving has moved too, when it lies so much [K] above that of the earlier drives."""
+
+STILL = 1.0
+"""Range [K] of most of the coolant readings on the road that is one count of their scale: nothing climbs there."""
 
 HEAVY_HEAT = 50.0
 """Heat of the fuel [kW per litre], middle of the hot time and the minute before it, from which an engine pulls about
@@ -121,6 +125,9 @@ def _hot(drive: Drive, car: Car | None, seen: Seen, hot: tuple[Excursion, ...]) 
         return Judgement(Verdict.FAULT, "regulates_high", _urgency(seen, Urgency.WATCH), sure, parts, more)
     if on_road > SHARE_STANDING and is_steep(rate, share):
         parts = _stopped_parts(car, seen, hot)
+        still = _stood_still(seen, hot)
+        if still:
+            parts, more = (*parts, "coolant_temperature_sensor"), (*more, Measure("stood_still_at", still, "degC"))
         return Judgement(Verdict.FAULT, "pump_stopped", _urgency(seen, Urgency.SOON), sure, parts, more)
     if seen.jumps >= ERRATIC_COUNT:
         return Judgement(Verdict.FAULT, "coolant_erratic", _urgency(seen, Urgency.SOON), sure, ERRATIC_PARTS, more)
@@ -137,6 +144,16 @@ def _hot(drive: Drive, car: Car | None, seen: Seen, hot: tuple[Excursion, ...]) 
         return Judgement(Verdict.FAULT, "hot_at_idle", _urgency(seen, Urgency.NEXT_SERVICE), sure, parts, more)
     parts = ("coolant_pump", "radiator_fan") if seen.fan else ("radiator_fan", "coolant_pump")
     return Judgement(Verdict.FAULT, "hot_when_standing", _urgency(seen, Urgency.SOON), sure, parts, more)
+
+
+def _stood_still(seen: Seen, hot: tuple[Excursion, ...]) -> float:
+    """Return where the coolant of a car nobody knows came to a stand on the road [degC], zero where it did not.
+
+    Coolant that is not moved climbs on until it boils; a sensor that reads too high stands still at its own "warm".
+    """
+    held = driving_level(seen.record)
+    known = seen.tops.level is not None or any(one.regulated for one in hot)
+    return held[0] if held is not None and held[1] <= STILL and not known else 0.0
 
 
 def _stopped_parts(car: Car | None, seen: Seen, hot: tuple[Excursion, ...]) -> tuple[str, ...]:

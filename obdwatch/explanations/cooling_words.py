@@ -49,6 +49,12 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
 """Headline and reason by what was missing; `detectors.cooling.DRIVE_TO_GET` says what to drive."""
 
 
+SENSOR_DOUBTED = (
+    "The coolant sensor itself does not fit the others on this drive, so it may be the only fault. Until it has been"
+    " checked, take the reading for true: an engine that really boils is lost in minutes."
+)
+
+
 def cooling_words(finding: Finding, units: str) -> Words:
     """Word a finding of the cooling detector."""
     numbers = Numbers(finding, units)
@@ -58,6 +64,7 @@ def cooling_words(finding: Finding, units: str) -> Words:
     if finding.verdict is Verdict.HEALTHY:
         return _healthy(numbers)
     headline, reasons = FAULTS.get(finding.signature, _overheating)(numbers)
+    reasons = (*reasons, SENSOR_DOUBTED) if numbers.get("sensor_doubted") is not None else reasons
     more = _gasket(finding, numbers)
     if finding.urgency is Urgency.STOP or finding.signature == "about_to_overheat":
         return Words(headline, tuple(one for one in (STOP_NOW, *reasons, more) if one))
@@ -161,7 +168,17 @@ def _stopped(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
         _hottest(numbers),
         f"While driving, with air on the radiator, it rose by up to {_rate('steepest_rise', numbers)}.{compared}",
         "A coolant pump that has stopped does that, or a thermostat that stays shut; a fan does not.",
+        _stood_still(numbers),
         LEVEL_FIRST,
+    )
+
+
+def _stood_still(numbers: Numbers) -> str:
+    if numbers.get("stood_still_at") is None:
+        return ""
+    return (
+        f"Then it stood still at {numbers.say('stood_still_at')}. Boiling coolant does so, and so does a sensor that"
+        " reads too high. Stop all the same; cold, after a night's stand, compare it with a thermometer."
     )
 
 

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from obdwatch.detectors.cooling import danger, detect
+from obdwatch.detectors.withheld import withheld
+from obdwatch.explanations.cooling_words import cooling_words
 from obdwatch.records import CodeKind, CodeReading, Drive, Finding, History, Session, Signal, Urgency, Verdict
 from tests.detectors.hot_car import COMMUTE, HotCar, any_car, healthy_drive, profile, record
 
@@ -204,3 +206,31 @@ def test_an_unknown_car_that_climbs_in_a_jam_without_a_fan_is_not_called_healthy
     drive = Drive(Session("jam", None), {key: Signal(key, "", times, column) for key, column in columns.items()})
     finding = detect(drive, None, History())
     assert (finding.verdict, finding.signature) == (Verdict.NOT_ENOUGH_DATA, "fan_not_seen")
+
+
+STEADY = ((0.0, 20.0), (110.0, 1500.0))
+
+
+@pytest.mark.parametrize("number", [0, 1, 4])
+def test_a_sensor_that_reads_high_in_an_unknown_car_stands_still_and_is_named(number: int) -> None:
+    drive = record(cars(number), STEADY, 18.0)
+    signal = drive.signals["coolant_temperature"]
+    high = replace(drive, signals={**drive.signals, signal.key: replace(signal, values=signal.values + 28.0)})
+    finding = detect(high, None, History())
+    assert finding.signature == "pump_stopped"
+    assert finding.urgency in (Urgency.SOON, Urgency.STOP)  # nobody can know, so it is taken for true
+    assert "coolant_temperature_sensor" in finding.parts
+    assert value(finding, "stood_still_at") == pytest.approx(float(np.max(signal.values)) + 28.0, abs=4.0)
+    said = " ".join(cooling_words(finding, "metric").reasons)
+    assert "stood still" in said
+    assert "thermometer" in said
+
+
+def test_a_danger_with_a_doubted_sensor_is_kept_and_names_the_sensor_first() -> None:
+    danger_found = Finding("cooling", Verdict.FAULT, "pump_stopped", Urgency.STOP, 0.9, parts=("coolant_pump",))
+    uses = frozenset({"coolant_temperature"})
+    kept = withheld(danger_found, uses, {"coolant_temperature": "reads too high"})
+    assert (kept.verdict, kept.urgency) == (Verdict.FAULT, Urgency.STOP)
+    assert kept.parts == ("coolant_temperature_sensor", "coolant_pump")
+    assert "take the reading for true" in " ".join(cooling_words(kept, "metric").reasons)
+    assert withheld(danger_found, uses, {"air_flow": "reads too low"}) == danger_found
