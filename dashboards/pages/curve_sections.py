@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from dash import dcc, html
 from dash.development.base_component import Component
@@ -15,9 +15,14 @@ from dashboards.drawing import Screen
 from obdwatch.curves.curve import Curve, Panel
 from obdwatch.units import screen_unit
 
+DOUBTED = "A sensor behind this picture cannot be right, so nothing can be concluded from it; see what the drive says."
 
-def curve_articles(curves: Sequence[Curve], screen: Screen) -> list[Component]:
-    """One picture for each curve, with its sentence and its table; one line where there is none."""
+
+def curve_articles(curves: Sequence[Curve], screen: Screen, doubted: Collection[str] = ()) -> list[Component]:
+    """One picture for each curve, with its sentence and its table; one line where there is none.
+
+    `doubted` are the kinds that rest on a sensor which cannot be right.
+    """
     if not curves:
         return [
             html.P(
@@ -25,14 +30,17 @@ def curve_articles(curves: Sequence[Curve], screen: Screen) -> list[Component]:
                 " warm driving with fuel trims, no full throttle, no misfire counters."
             )
         ]
-    return [html.Div([_article(curve, screen) for curve in curves], className="side-by-side curves")]
+    return [
+        html.Div([_article(curve, screen, curve.kind in doubted) for curve in curves], className="side-by-side curves")
+    ]
 
 
-def _article(curve: Curve, screen: Screen) -> Component:
+def _article(curve: Curve, screen: Screen, doubted: bool) -> Component:
     return html.Article(
         [
             html.H3(title(curve)),
             html.P(sentence(curve, screen.units)),
+            *([html.P(html.Strong(DOUBTED))] if doubted else []),
             picture([Drawn(curve)], spoken(curve, screen.units), screen),
             html.P(caption(curve), className="quiet"),
             html.Details([html.Summary("In numbers"), *(_table(curve, panel, screen) for panel in curve.panels)]),

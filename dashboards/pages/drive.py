@@ -48,6 +48,7 @@ from dashboards.panels import panels_for, usual_keys
 from dashboards.pictures import picture_of
 from dashboards.sessions import LoadedDrive, SessionShelf
 from dashboards.visit import Page, Visit, compare_address, session_in, visit_from, window_from
+from obdwatch.detectors.withheld import SIGNATURE as WITHHELD
 from obdwatch.errors import ObdwatchError
 from obdwatch.explanations.coverage_words import next_drive_words
 from obdwatch.records import Finding, Verdict
@@ -82,10 +83,7 @@ def register(app: Dash, shelf: SessionShelf) -> None:
     @app.callback(Output("curves", "children"), Input("curves-of", "data"), State("view", "data"))
     def fill_curves(session_id: Any, view: Any) -> list[Component]:
         screen = visit_from(view).screen
-        return part_or_told(
-            lambda: [*curve_articles(shelf.curves(str(session_id)), screen), *_earlier(shelf, str(session_id))],
-            "These pictures",
-        )
+        return part_or_told(lambda: _curves_told(shelf, str(session_id), screen), "These pictures")
 
     @app.callback(
         Output("signals", "figure"),
@@ -145,6 +143,12 @@ def _curves(loaded: LoadedDrive) -> Component:
         ],
         **labelled_by("curves-heading"),
     )
+
+
+def _curves_told(shelf: SessionShelf, session_id: str, screen: Screen) -> list[Component]:
+    findings = shelf.open(session_id).findings
+    doubted = {one.detector for one in findings if one.signature == WITHHELD}
+    return [*curve_articles(shelf.curves(session_id), screen, doubted), *_earlier(shelf, session_id)]
 
 
 def _earlier(shelf: SessionShelf, session_id: str) -> list[Component]:

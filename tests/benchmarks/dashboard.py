@@ -91,7 +91,7 @@ def measure(folder: Path) -> list[Measured]:
 
 
 def open_list(page: Page, address: str) -> None:
-    page.goto(address)
+    page.goto(f"{address}/drives")
     page.wait_for_selector(f".drives > li:nth-child({SESSIONS})")
 
 

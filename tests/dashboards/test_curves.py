@@ -151,6 +151,12 @@ def test_a_drive_with_nothing_to_compare_says_so() -> None:
     assert "nothing that could be held against" in text(curve_articles((), WIDE))
 
 
+def test_a_picture_that_rests_on_a_doubtful_sensor_says_so() -> None:
+    curves = curves_of(warming(16.0, 20.0), FOUR, History())
+    assert "cannot be right" not in text(curve_articles(curves, WIDE))
+    assert "cannot be right" in text(curve_articles(curves, WIDE, {"warm_up"}))
+
+
 def drives_of_a_coil(folder: Path) -> FakeLogbook:
     """Two drives with a cylinder that misfires, a coil, and two without."""
     book = FakeLogbook(folder, known_cars=(replace(FOUR, id="blue", name="The old blue estate"),))
