@@ -10,7 +10,7 @@ from obdwatch.planning.plan_records import Costs, Plan
 from obdwatch.planning.words import distance, money, sentence, working_time
 from obdwatch.planning.yearly import day_of
 from obdwatch.records import Event, EventKind, Session, Verdict, Visit
-from obdwatch.reporting.document import Block, Bullets, Paragraph, Section, Subheading, Table, Tone
+from obdwatch.reporting.document import Block, Bullets, Paragraph, Section, Subheading, Table
 from obdwatch.reporting.facts import CarFacts
 from obdwatch.reporting.last_repair import repair_blocks
 from obdwatch.reporting.words import capital, counted, odometer, short_day
@@ -44,15 +44,8 @@ def plan_section(facts: CarFacts) -> Section:
             Bullets(tuple(f"{capital(part_name(one.part))}: {one.why}" for one in plan.left_alone[:MOST_LEFT]))
         )
     blocks.append(_costs(facts, plan))
-    blocks += [Paragraph(text, Tone.QUIET) for text in (*plan.assumptions[:2], *_unpriced(plan))]
+    blocks += [Subheading("What these amounts rest on"), Bullets((*plan.assumptions, *plan.unknown))]
     return Section(f"The plan for the next {horizon}", tuple(blocks))
-
-
-def _unpriced(plan: Plan) -> tuple[str, ...]:
-    """What to think of amounts that name no currency."""
-    if plan.currency:
-        return ()
-    return ("The prices behind these amounts are rough ones of no certain currency; your own go into parts.toml.",)
 
 
 def _visit(facts: CarFacts, plan: Plan, number: int, visit: Visit) -> list[Block]:
