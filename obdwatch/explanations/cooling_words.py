@@ -87,7 +87,7 @@ def _healthy(numbers: Numbers) -> Words:
     reasons = [_hottest(numbers), _driving(numbers)]
     standing = numbers.get("standing_level")
     if standing is not None:
-        reasons.append(f"Standing with the engine running it stayed at {numbers.say('standing_level')} or below.")
+        reasons.append(f"Standing with the engine running it was mostly at {numbers.say('standing_level')} or below.")
         fan = numbers.get("fan_seen")
         if fan is not None and fan.value > 0.5:
             reasons.append("The radiator fan was seen to bring it down.")
@@ -95,7 +95,8 @@ def _healthy(numbers: Numbers) -> Words:
             reasons.append(_fan_unseen(numbers))
     else:
         reasons.append("The car hardly stood while it was hot, so the radiator fan was not put to the test.")
-    return Words("The coolant stayed where it should.", tuple(one for one in reasons if one))
+    reasons.append("Whether it warms up as it should is judged by itself, with the thermostat.")
+    return Words("The engine did not get too hot.", tuple(one for one in reasons if one))
 
 
 LONG_STAND, WARM_AIR = 480.0, 15.0

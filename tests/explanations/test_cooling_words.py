@@ -90,6 +90,8 @@ def test_a_healthy_drive_says_whether_the_fan_was_tested() -> None:
     assert "Standing" in text(cooling_words(stood, "metric"))
     moved = Finding("cooling", Verdict.HEALTHY, measures=HOT_MEASURES[:2])
     assert "not put to the test" in text(cooling_words(moved, "metric"))
+    for words in (cooling_words(stood, "metric"), cooling_words(moved, "metric")):
+        assert words.headline == "The engine did not get too hot."  # too cold is the thermostat's matter
 
 
 def test_a_long_hot_stand_that_was_held_is_not_called_a_fan_that_was_not_needed() -> None:
