@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from obdwatch.comparing.proof_records import Change, Compared, Proof, Side
-from obdwatch.comparing.wording import CHANGE_WORDS, DETECTOR_WORDS, part_words
+from obdwatch.comparing.wording import CHANGE_WORDS, DETECTOR_WORDS, parts_words
 from obdwatch.records import Session
 from obdwatch.units import odometer_text, quantity, to_screen
 
@@ -30,7 +30,7 @@ def sides_line(proof: Proof, units: str) -> str:
     if proof.repairs:
         first = proof.repairs[0]
         km = f" at {odometer_text(first.odometer_km, units)}" if first.odometer_km is not None else ""
-        what = " and ".join(dict.fromkeys(part_words(e.part) for e in proof.repairs if e.part))
+        what = parts_words(e.part for e in proof.repairs if e.part)
         done = f"; between them, on {first.at.astimezone():%Y-%m-%d}{km}: {what}"
     return f"{_drives(proof.before)} before, {_drives(proof.after)} after{done}."
 

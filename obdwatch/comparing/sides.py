@@ -53,7 +53,9 @@ def repair_meant(text: str | None, events: Sequence[Event]) -> Repair:
         if named is None:
             raise InputError(f"--repair {text}: the log has no repair with this number; 'obdwatch log list' shows them")
         return _visit(named, done)
-    if base_of(text) in PART_IDS:
+    part = "_".join(text.lower().replace("-", " ").split())  # as typed for a plan: its name will do
+    if base_of(part) in {*PART_IDS, *(base_of(event.part) for event in done)}:
+        text = part
         own = [event for event in done if event.part == text or (":" not in text and base_of(event.part) == text)]
         return _visit(own[-1], done, text) if own else Repair((text,))
     try:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
 
 from obdwatch.comparing.proof_records import Change, Compared, DriveRecord, Symptom
@@ -47,6 +47,16 @@ ONE_EACH = (
 )
 
 
+def parts_words(parts: Iterable[str]) -> str:
+    """Return several parts as a sentence lists them, each once.
+
+    >>> parts_words(["thermostat", "coolant_pump", "drive_belt", "thermostat"])
+    'thermostat, coolant pump and drive belt'
+    """
+    *others, last = dict.fromkeys(part_words(part) for part in parts) or [""]
+    return f"{', '.join(others)} and {last}" if others else last
+
+
 def part_words(part: str) -> str:
     """Return a part by the name a reader knows, with its place.
 
@@ -60,7 +70,7 @@ def part_words(part: str) -> str:
 
 def out_of_sight(parts: Sequence[str]) -> str:
     """Return the verdict on parts that no number of a drive depends on."""
-    done = " and ".join(part_words(part) for part in parts)
+    done = parts_words(parts)
     return (
         f"Cannot be told from drives ({done}): nothing the car reports depends on it. Look at it: 'obdwatch inspect'."
     )
@@ -70,7 +80,7 @@ def headline(
     change: Change, symptoms: Sequence[Symptom], parts: Sequence[str], had_before: bool, had_after: bool
 ) -> str:
     """Return the verdict in one line."""
-    done = " and ".join(part_words(part) for part in parts)
+    done = parts_words(parts)
     about = f" ({done})" if done else ""
     if not had_after:
         return f"Not proven yet{about}: no drive after the repair is there to compare."

@@ -7,6 +7,7 @@ from datetime import timedelta
 import pytest
 
 from obdwatch.comparing.sides import MOST_AFTER, MOST_BEFORE, picked, repair_meant, split
+from obdwatch.comparing.wording import out_of_sight
 from obdwatch.errors import InputError
 from obdwatch.records import Event, EventKind, Session
 from tests.comparing.drives import DAY
@@ -70,3 +71,17 @@ def test_the_drives_nearest_to_the_repair_are_taken() -> None:
     assert (len(sides.before), len(sides.after)) == (MOST_BEFORE, MOST_AFTER)
     assert sides.before[-1].started_at == DAY + timedelta(days=29.5)
     assert sides.after[0].started_at == DAY + timedelta(days=30.5)
+
+
+@pytest.mark.parametrize("typed", ["spark plugs", "Spark-Plugs", "ignition coil:3"])
+def test_a_part_is_found_by_its_name_as_everywhere_else(typed: str) -> None:
+    assert repair_meant(typed, LOG).parts == (typed.lower().replace(" ", "_").replace("-", "_"),)
+
+
+def test_a_part_of_the_users_own_catalogue_can_be_named() -> None:
+    log = (repair("cabin_filter", 10, 1, 100_000.0), repair("battery", 20, 2, 101_000.0))
+    assert repair_meant("cabin filter", log).odometer_km == 100_000.0
+
+
+def test_three_parts_of_one_repair_are_listed_as_in_a_sentence() -> None:
+    assert "(battery, drive belt and ignition coil 3)" in out_of_sight(["battery", "drive_belt", "ignition_coil:3"])
