@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, TypeVar, cast
 
+from dashboards.wording import MOST_OF_A_NAME, shortened
 from obdwatch.detectors.trends_followed import Followed, followed
 from obdwatch.errors import InputError, LogbookError
 from obdwatch.parts.part import Catalogue
@@ -75,7 +76,7 @@ class KnownCar:
     @property
     def name(self) -> str:
         """What the keeper calls it."""
-        return (self.car.name if self.car is not None else "") or self.id
+        return shortened((self.car.name if self.car is not None else "") or self.id, MOST_OF_A_NAME)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,10 @@ from obdwatch.units import screen_unit, to_screen
 # The same order everywhere: what needs a decision first, then what is missing, then what is well.
 _ORDER = {Urgency.STOP: 0, Urgency.SOON: 1, Urgency.NEXT_SERVICE: 2, Urgency.WATCH: 3}
 
+MOST_OF_A_NAME = 60  # letters of a car's name
+# Embeddings, overrides and isolates of the Unicode Bidirectional Algorithm (UAX #9, table 4).
+_TURNING = dict.fromkeys((*range(0x202A, 0x202F), *range(0x2066, 0x206A)))
+
 VERDICT_WORDS = {
     Verdict.FAULT: "Something is wrong",
     Verdict.HEALTHY: "Looks healthy",
@@ -91,9 +95,8 @@ def when(started_at: datetime | None) -> str:
 
 def car_name(car: Car | None, session: Session) -> str:
     """What to call the car."""
-    if car is not None and car.name.strip():
-        return car.name.strip()
-    return session.car_id.strip() if session.car_id and session.car_id.strip() else "Car not named"
+    name = (car.name.strip() if car is not None else "") or (session.car_id or "").strip()
+    return shortened(name, MOST_OF_A_NAME) or "Car not named"
 
 
 def drive_length(drive: Drive) -> float:
@@ -157,8 +160,11 @@ def joined(words: Sequence[str]) -> str:
 
 
 def shortened(text: str, most: int) -> str:
-    """`text` on one line of at most `most` characters; a cut is shown."""
-    line = " ".join(text.split())
+    """`text` on one line of at most `most` characters; a cut is shown.
+
+    Signs that turn the direction of writing round are left out: what stands behind them would be turned round as well.
+    """
+    line = " ".join(text.translate(_TURNING).split())
     return line if len(line) <= most else line[: most - 1].rstrip() + "…"
 
 

@@ -10,7 +10,7 @@ from dash.development.base_component import Component
 from dashboards.components import cautions_box
 from dashboards.inspections import SUMMARY, Inspections, Place
 from dashboards.visit import Page
-from dashboards.wording import count
+from dashboards.wording import MOST_OF_A_NAME, count, shortened
 from obdwatch.explanations.naming import capital
 from obdwatch.explanations.part_names import part_name
 from obdwatch.inspecting import Inspection
@@ -22,7 +22,7 @@ ADVICE = "This is advice, not an inspection by law: have what you found looked a
 
 def beginning(inspection: Inspection, place: Place) -> Page:
     """What comes, how long it takes and what to have at hand, with one large way in."""
-    walk, name = inspection.walk, inspection.car.name or inspection.car.id
+    walk, name = inspection.walk, shortened(inspection.car.name or inspection.car.id, MOST_OF_A_NAME)
     title = f"{name}: inspection"
     if not walk.questions:
         told = "Every question was answered not long ago. There is nothing to ask until the car has run on."
@@ -81,7 +81,7 @@ def _other_length(place: Place, all_words: str = "All questions for this car ins
 def summary(inspections: Inspections, inspection: Inspection, place: Place) -> Page:
     """What the answers changed, each answer with its way back, and what is still open."""
     walk = inspection.walk
-    name = inspection.car.name or inspection.car.id
+    name = shortened(inspection.car.name or inspection.car.id, MOST_OF_A_NAME)
     title = f"{name}: what the inspection says"
     left = [one for one in walk.questions if one.id not in walk.answers]
     return Page(
