@@ -175,6 +175,8 @@ def _with_parts(car: Car, assignments: tuple[str, ...], settings: Settings) -> C
         number = None if value in ("", "unknown", "?") else _number(value.replace(",", ""))
         if isinstance(number, str):
             raise InputError(f"--part {text!r}: {value!r} is no distance; write a number, or unknown")
+        if isinstance(number, int | float) and number < 0:
+            raise InputError(f"--part {text!r}: the clock does not go below zero")
         km = settings.kilometres(float(number)) if isinstance(number, int | float) else None
         ages[part] = None if km is None else round(km, 1)
     changed = replace(car, part_new_at_km=ages)

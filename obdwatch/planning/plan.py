@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from obdwatch.parts.part import Catalogue
+from obdwatch.parts.risk import ASSUMED_KM
 from obdwatch.planning.access import opened_for
 from obdwatch.planning.case import Case, case_for
 from obdwatch.planning.explaining import left_alone, why_done
@@ -21,6 +22,7 @@ from obdwatch.planning.spending import Choice, bill, compared, expected
 from obdwatch.planning.wishes import HORIZON_MILES, Wishes
 from obdwatch.planning.words import chance, distance, listed, money, sentence
 from obdwatch.records import Car, PartRisk, Visit
+from obdwatch.units import KM_PER_MILE
 
 MOST_NAMED = 6  # parts in one sentence
 LOOK_UP = "what the service book or a bill says of them can take jobs off this plan"
@@ -124,6 +126,10 @@ def _assumptions(case: Case, proven: bool) -> tuple[str, ...]:
     ]
     if not proven:
         said.insert(0, f"this is the best plan found in {MOST_SECONDS:g} seconds; a cheaper one may exist")
+    if case.candidates and all(candidate.risk.since_new_km is None for candidate in case.candidates):
+        taken = distance(ASSUMED_KM / KM_PER_MILE, wishes.units)
+        said.append(f"no odometer reading is known: every part is taken to have run {taken}; note what the clock says")
+        return tuple(sentence(text) for text in said)
     unsure = [candidate.job.part.name for candidate in case.candidates if not candidate.risk.age_known]
     if len(unsure) > MOST_NAMED:
         said.append(

@@ -204,3 +204,9 @@ def test_a_distance_below_zero_is_asked_again_in_the_users_own_units(tmp_path: P
     done = typed(tmp_path, "car", "add", "fern", "--ask", "--units", "us", answers=answers)
     assert not done.exception, done.output
     assert "'-5': the clock does not go below zero" in done.output
+
+
+def test_a_part_age_below_zero_is_refused_as_it_was_typed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    where = ["--units", "us", "--logbook", str(tmp_path)]
+    assert run(["car", "add", "fern", "--part", "battery=-4", *where]) == 2
+    assert "--part 'battery=-4': the clock does not go below zero" in capsys.readouterr().err

@@ -309,3 +309,10 @@ def test_a_car_of_unknown_past_and_without_findings_is_not_taken_apart() -> None
     assert {"drive_belt", "spark_plugs", "battery"} <= jobs <= {"drive_belt", "spark_plugs", "battery", "coolant_pump",
                                                               "thermostat"}  # fmt: skip
     assert all("ask or look before you buy" in why for visit in plan.visits for why in visit.why.values())
+
+
+def test_a_plan_without_an_odometer_says_what_distance_it_takes() -> None:
+    risks = [replace(one, since_new_km=None, age_known=False) for one in RISKS]
+    said = " ".join(plan_visits(GARAGE, risks, Wishes(units="us"), FERN).assumptions)
+    assert "No odometer reading is known: every part is taken to have run 100,000 miles" in said
+    assert "as old as the car" not in said
