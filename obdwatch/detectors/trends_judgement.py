@@ -14,7 +14,7 @@ fewer drives on: `trends_confirmed` says why.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -76,6 +76,9 @@ SHIFT_SHARE = 0.5
 CLEAR = 3.0
 """Without a limit, a drift counts when it is so many times the usual scatter between drives."""
 
+EARLY = 3
+"""Drives whose middle is where a confirmed drift began: a line through all bends away from a growing one."""
+
 TO_DEVIATION = 1.4826  # median distance to standard deviation, of normal scatter
 
 
@@ -115,13 +118,22 @@ def movement(series: Series, features: int) -> Movement | None:
     """Return how a series moves, None where it does not move beyond chance or too little is known."""
     count = len(series.values)
     if confirmed(series):
-        return _described(series, True, rank_shift(series.values, BEYOND).before)
+        found = _described(series, True, rank_shift(series.values, BEYOND).before)
+        return _as_measured(found) if found is not None and found.shift_at is None else found
     if count < FEWEST:
         return None
     level = spent(count, features)
     drifts = _drifts(series, level)
     shift = _shift(series, level)
     return _described(series, drifts, shift) if drifts or shift is not None else None
+
+
+def _as_measured(found: Movement) -> Movement:
+    """Return a drift from its first drives to its newest as measured: what its own detector says of it today."""
+    values = found.series.values
+    now, (low, high) = float(values[-1]), found.interval
+    interval = (low + now - found.now, high + now - found.now)
+    return replace(found, first=float(np.median(values[:EARLY])), now=now, interval=interval, harmful=True)
 
 
 def _described(series: Series, drifts: bool, shift: int | None) -> Movement | None:

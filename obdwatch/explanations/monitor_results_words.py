@@ -75,7 +75,7 @@ def _healthy(numbers: Numbers) -> Words:
     headline = "The car's own tests have all passed."
     if numbers.get("misfire_tests_failed") is not None:
         headline = "Apart from misfire, the car's own tests have passed."
-        reasons.append("Its misfire test has failed: see what is said of misfire.")
+        reasons.append("The car's own misfire test has failed: see what is said of misfire.")
     return Words(headline, (*reasons, *_unknown(numbers), *_waiting(numbers)))
 
 

