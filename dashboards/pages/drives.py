@@ -10,31 +10,57 @@ from dash import ALL, Dash, Input, Output, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from dashboards import wording
-from dashboards.components import state
+from dashboards.components import labelled, state
 from dashboards.failures import done_or_told
 from dashboards.pages.home import how_to_begin
 from dashboards.sessions import ListedDrive, SessionShelf
-from dashboards.visit import NEW_DRIVE, Page, Visit, drive_address, record_address
+from dashboards.visit import DRIVES, NEW_DRIVE, Page, Visit, drive_address, record_address
 from obdwatch.explanations.wording import URGENCY_SENTENCES
 from obdwatch.records import Finding, Verdict
+
+ON_A_PAGE = 100  # drives; a browser needs a second to lay out several hundred
 
 
 def show(shelf: SessionShelf, visit: Visit) -> Page:
     """Build the page."""
     units = visit.screen.units
-    listed = [replace(one, findings=_most_urgent_explained(one.findings, units)) for one in shelf.listed()]
+    every = shelf.listed()
+    number = _number_in(visit, len(every))
+    shown = every[(number - 1) * ON_A_PAGE : number * ON_A_PAGE]
+    listed = [replace(one, findings=_most_urgent_explained(one.findings, units)) for one in shown]
     if not listed:
         return Page("How to begin", [*how_to_begin(), *_removed(shelf.removed())])
     return Page(
         "Drives",
         [
             html.H1("Drives"),
-            html.P(_latest_in_words(listed[0]), className="lead"),
+            *([html.P(_latest_in_words(listed[0]), className="lead")] if number == 1 else []),
             html.P(dcc.Link("Take in a drive from a file", href=NEW_DRIVE)),
             html.Ol([_line(drive, units) for drive in listed], className="drives"),
+            *_further(number, len(every)),
             *_removed(shelf.removed()),
         ],
     )
+
+
+def _number_in(visit: Visit, drives: int) -> int:
+    """Which page of the list an address asks for, from 1 on; the nearest there is for any other."""
+    asked = visit.query.get("page", ("1",))[-1]
+    wanted = int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 9 else 1
+    return min(max(wanted, 1), max(1, -(-drives // ON_A_PAGE)))
+
+
+def _further(number: int, drives: int) -> list[Component]:
+    """The ways to later and earlier drives, and where among all of them one is; nothing where all are shown."""
+    if drives <= ON_A_PAGE:
+        return []
+    first, last = (number - 1) * ON_A_PAGE + 1, min(number * ON_A_PAGE, drives)
+    ways: list[Component | str] = [f"Drives {first} to {last} of {drives}, the latest first. "]
+    if number > 1:
+        ways += [dcc.Link("Later drives", href=f"{DRIVES}?page={number - 1}"), " "]
+    if last < drives:
+        ways.append(dcc.Link("Earlier drives", href=f"{DRIVES}?page={number + 1}"))
+    return [html.Nav(ways, className="further", **labelled("More of the list"))]
 
 
 def _most_urgent_explained(findings: Sequence[Finding], units: str) -> tuple[Finding, ...]:

@@ -18,6 +18,7 @@ from pathlib import Path
 
 from playwright.sync_api import Page, sync_playwright
 
+from dashboards.pages.drives import ON_A_PAGE
 from obdwatch.records import Drive
 from tests.browser.conftest import FLAGS, chromium, served, until
 from tests.dashboards.samples import FAULT, FakeLogbook, big_drive, session
@@ -92,7 +93,8 @@ def measure(folder: Path) -> list[Measured]:
 
 def open_list(page: Page, address: str) -> None:
     page.goto(f"{address}/drives")
-    page.wait_for_selector(f".drives > li:nth-child({SESSIONS})")
+    page.wait_for_selector(f".drives > li:nth-child({ON_A_PAGE})")
+    page.wait_for_selector(f"text=of {SESSIONS}, the latest first")
 
 
 def main() -> int:

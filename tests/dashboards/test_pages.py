@@ -13,6 +13,7 @@ from dash.development.base_component import Component
 
 from dashboards.app import create_app, show_page
 from dashboards.pages.drive import body
+from dashboards.pages.drives import ON_A_PAGE
 from dashboards.sessions import SessionShelf
 from dashboards.visit import Visit, visit_from
 from obdwatch.records import Drive, Mark, MarkKind, Signal, Urgency
@@ -186,3 +187,22 @@ def test_drive_that_is_gone_is_told_beside_the_picture(tmp_path: Path, session_i
     assert status == 200
     assert "can no longer be read" in json.dumps(answer["response"]["trouble"])
     assert "signals" not in answer["response"]
+
+
+def test_long_list_is_dealt_out_in_pages_and_none_is_lost(tmp_path: Path) -> None:
+    book = FakeLogbook(tmp_path)
+    for number in range(2 * ON_A_PAGE + 5):
+        told = replace(session(f"s{number}"), note=f"drive number {number}.")
+        book.add(Drive(told, {}), FAULT)
+    shelf = SessionShelf(book, load=book.load)
+
+    def on_page(asked: str) -> str:
+        return text(show_page(shelf, visit_from({"path": "/drives", "search": asked})).children)
+
+    pages = [on_page(f"?page={number}") for number in (1, 2, 3)]
+    assert "Drives 101 to 200 of 205, the latest first." in pages[1]
+    assert ["Later drives" in page for page in pages] == [False, True, True]
+    assert ["Earlier drives" in page for page in pages] == [True, True, False]
+    assert all(sum(f"drive number {number}." in page for page in pages) == 1 for number in range(205))
+    assert on_page("?page=99") == pages[2]
+    assert on_page("?page=-1") == on_page("?page=%00") == on_page("?page=" + "9" * 5_000) == on_page("") == pages[0]
