@@ -10,7 +10,7 @@ from playwright.sync_api import Locator, Page, expect
 
 from tests.browser.conftest import HOSTILE_ID, MARKUP, until
 
-GRAPH = ".js-plotly-plot"
+GRAPH = "#signals .js-plotly-plot"
 
 
 def open_drive(page: Page, address: str, session_id: str = "cold-start", query: str = "") -> None:
@@ -106,7 +106,7 @@ def test_drag_brings_more_detail_and_the_buttons_lead_back(page: Page, address: 
     assert points(page) <= 2_100
     drag(page, 0.30, 0.36)
     until(page, f"document.querySelector('{GRAPH}').layout.xaxis.range[0].includes('01:1')")
-    expect(page.locator(".numbers caption").last).to_contain_text("1:1")
+    expect(page.locator("#values .numbers caption")).to_contain_text("1:1")
     inside = page.evaluate(
         f"""(() => {{ const g = document.querySelector('{GRAPH}'); const [a, b] = g.layout.xaxis.range;
             const inside = g.data[0].x.filter(x => x.replace('T', ' ') >= a.replace('T', ' ')
@@ -157,8 +157,9 @@ def test_opening_a_drive_draws_it_once(page: Page, address: str) -> None:
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.post_data or "") if request.method == "POST" else None)
     open_drive(page, address)
+    page.wait_for_selector("#curves .js-plotly-plot")
     page.wait_for_timeout(500)
-    assert len(asked) == 2  # the heading, then the body with its picture
+    assert len(asked) == 3  # the heading, the body with its picture, then what was measured against what was expected
 
 
 def test_choosing_signals_changes_the_panels(page: Page, address: str) -> None:
