@@ -138,7 +138,7 @@ def test_paper_shows_findings_and_no_controls(page: Page, address: str) -> None:
     page.emulate_media(media="print")
     expect(page.get_by_role("button", name="Whole drive")).to_be_hidden()
     expect(page.locator(".finding").first).to_be_visible()
-    expect(page.locator(".js-plotly-plot")).to_be_visible()
+    expect(page.locator("#signals .js-plotly-plot")).to_be_visible()
 
 
 def test_reduced_window_is_no_loss_for_a_finger(open_page: Callable[..., Page], address: str) -> None:
