@@ -10,7 +10,9 @@ kept:
   which is the life that was thrown away with the old one.
 
 In no visit: F(H) times (breakdown + damage + C), and C times the probability F(K) - F(H) that the present part has to
-be replaced while the car is still kept, with the life of the one fitted after a failure as above. What would only be
+be replaced while the car is still kept, with the life of the one fitted after a failure as above. A part that
+evidence, not its distance alone, has shown to be worn counts as due while the car is kept: nobody leaves a known fault
+for good. The probability shown is that which evidence has added: (degraded - prior) / (1 - prior). What would only be
 due after that is nobody's bill: a part that is old but likely to outlast the car's keeping is not replaced for its age.
 From H to K no breakdown is charged, because the plan is made anew before then, from newer drives. A new part does not
 fail as long as the car is kept; what is opened and bought in a visit is counted in full even where a part of it
@@ -110,6 +112,7 @@ def _candidate(job: Job, risk: PartRisk, wishes: Wishes) -> Candidate:
     own = job.price + job.hours * rate
     alone = own + job.access_hours * rate + extras + wishes.visit_cost
     failure = (known(job.part.breakdown_cost) or 0.0) + (known(job.part.damage_cost) or 0.0) + alone
+    shown = max(0.0, risk.degraded - risk.prior) / (1.0 - risk.prior) if risk.prior < 1.0 else 0.0
     failures = [curve.fails_within(at) * (failure - own) for at in wishes.visits_at]
     failures.append(curve.fails_within(HORIZON_MILES) * failure)
     return Candidate(
@@ -122,20 +125,25 @@ def _candidate(job: Job, risk: PartRisk, wishes: Wishes) -> Candidate:
         alone_hours=job.hours + job.access_hours,
         failure_cost=failure,
         failures=np.array(failures),
-        later=alone * np.array([due_later(curve, life, at, wishes.kept_miles) for at in (*wishes.visits_at, None)]),
+        later=alone
+        * np.array([due_later(curve, life, at, wishes.kept_miles, shown) for at in (*wishes.visits_at, None)]),
     )
 
 
-def due_later(curve: FailureCurve, life_miles: float, at: float | None, kept_miles: float) -> float:
+def due_later(curve: FailureCurve, life_miles: float, at: float | None, kept_miles: float, shown: float = 0.0) -> float:
     """Return the share of a replacement that is still to be paid after the horizon, if done `at` miles (None: never).
 
     That is the life a new part has used up at the horizon (one that fails before is new from there on, whatever was
-    planned) and, where the present one stays, the chance that it fails between the horizon and `kept_miles`.
+    planned) and, where the present one stays, the chance that it fails between the horizon and `kept_miles`;
+    with the probability `shown` that evidence has shown it to be worn, it is due in any case.
     """
     end = HORIZON_MILES if at is None else at
     new_since = HORIZON_MILES - curve.running_miles(0.0, end)  # expected, and the planned one is new from `end` on
-    stays = curve.fails_within(kept_miles) - curve.fails_within(HORIZON_MILES) if at is None else 0.0
-    return min(1.0, new_since / life_miles + stays)
+    if at is not None:
+        return min(1.0, new_since / life_miles)
+    fails = curve.fails_within(kept_miles) - curve.fails_within(HORIZON_MILES)
+    lasts = 1.0 - curve.fails_within(HORIZON_MILES)
+    return min(1.0, new_since / life_miles + shown * lasts + (1.0 - shown) * fails)
 
 
 def _items(candidates: tuple[Candidate, ...]) -> tuple[tuple[str, str], ...]:

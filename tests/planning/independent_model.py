@@ -66,7 +66,8 @@ def choice_costs(each: Part, risk: PartRisk, wishes: Wishes) -> list[float]:
         costs.append(planned + whole * min(1.0, (HORIZON - covered) / life))
     end = float(running[-1])
     kept = float(surviving(risk, np.array([wishes.kept_miles]))[0])
-    due = (HORIZON - float(np.trapezoid(running, GRID))) / life + end - kept
+    seen = max(0.0, 1.0 - (1.0 - risk.degraded) / (1.0 - risk.prior))  # what evidence took of the chance to be sound
+    due = (HORIZON - float(np.trapezoid(running, GRID))) / life + end - (1.0 - seen) * kept
     costs.append((1.0 - end) * (each.breakdown_cost + each.damage_cost + whole) + whole * min(1.0, due))
     return costs
 
@@ -154,7 +155,14 @@ def random_garage(seed: int) -> tuple[Catalogue, tuple[PartRisk, ...], Wishes]:
         worst = dice.choice([0.02, 0.2, 0.6, 0.95])
         within = sorted(dice.uniform(0.0005, worst) for _ in range(3))
         risks.append(
-            PartRisk(f"part_{number}", 0.3, 0.3, dict(zip((1000, 5000, 10000), within, strict=True)), None, False)
+            PartRisk(
+                f"part_{number}",
+                0.3,
+                (0.9, 0.3, 0.2)[number % 3],
+                dict(zip((1000, 5000, 10000), within, strict=True)),
+                None,
+                False,
+            )
         )
     wishes = Wishes(
         visits_at=(0.0, 3000.0, 6000.0)[: dice.randint(1, 3)],

@@ -316,3 +316,13 @@ def test_a_plan_without_an_odometer_says_what_distance_it_takes() -> None:
     said = " ".join(plan_visits(GARAGE, risks, Wishes(units="us"), FERN).assumptions)
     assert "No odometer reading is known: every part is taken to have run 100,000 miles" in said
     assert "as old as the car" not in said
+
+
+def test_a_fault_that_was_shown_is_not_left_for_the_next_keeper() -> None:
+    """The same chances of failing: worn by distance alone it waits, shown by a drive or a look it is done."""
+    parts = catalogue(part("crankcase_ventilation", price=149.0, access=("intake_manifold",)))
+    by_distance = risk("crankcase_ventilation", (0.03, 0.16, 0.22), 0.6)
+    wishes = Wishes(rate=90.0, visits_at=(0.0,))
+    assert plan_visits(parts, [by_distance], wishes).visits == ()
+    shown = replace(by_distance, degraded=0.99)
+    assert plan_visits(parts, [shown], wishes).visits[0].jobs == ("crankcase_ventilation",)
