@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 
 from obdwatch.detectors.air_filling_bands import cell
+from obdwatch.detectors.air_filling_judgement import INTAKE_AIR, Filling, has_flaps, judge
 from obdwatch.detectors.air_filling_judgement import NAME as _JUDGED
-from obdwatch.detectors.air_filling_judgement import Filling, has_flaps, judge
 from obdwatch.detectors.air_filling_measures import measures_of
 from obdwatch.detectors.air_filling_parts import air_underread, parts_of
 from obdwatch.detectors.air_filling_record import FillingRecord, prepare
@@ -172,6 +172,8 @@ def learnt_of(record: FillingRecord, filling: Filling) -> tuple[Measure, ...]:
         for kind, value in (("full", band.filling), ("share", band.share))
         if np.isfinite(value)
     ]
+    if cells and record.pulls.warmth is not None:
+        cells.append(Measure(INTAKE_AIR, record.pulls.warmth, "degC"))
     idle = record.idle
     if idle is not None and idle.pressure is not None:
         cells.append(Measure("idle_pressure", idle.pressure, "kPa"))

@@ -13,7 +13,7 @@ from obdwatch.detectors.air_filling_bands import Band, Losses, bands_of, first_l
 from obdwatch.detectors.air_filling_past import FEWEST_DRIVES, Cells, cells_of_drives
 from obdwatch.detectors.air_filling_places import Place, place_of
 from obdwatch.detectors.air_filling_record import FillingRecord
-from obdwatch.physics.filling import idle_breathing_change, residual_pressure
+from obdwatch.physics.filling import heat_allowance, idle_breathing_change, residual_pressure
 from obdwatch.records import Car, History
 
 NAME = "air_filling"
@@ -67,6 +67,9 @@ OVERLAP_LOSS, OVERLAP_PRESSURE = 0.08, 4.0
 """Fall of idle breathing [-] and rise of idle pressure [kPa] that together mean exhaust gas in the manifold. Air
 conditioning raises the pressure by more, but breathing then falls by 0.05 at most (proportion, see physics.filling)."""
 
+INTAKE_AIR = "intake_air_at_full_throttle"
+"""What the intake air of the pulls [degC] is called in the car's history."""
+
 COMPRESSION = 10.5
 """Compression ratio of a usual petrol engine [-]; 9 to 13 moves the residual pressure by 2 kPa only."""
 
@@ -75,7 +78,8 @@ COMPRESSION = 10.5
 class Filling:
     """The judgement: `where` is low_speeds, high_speeds, everywhere, idle_overlap, or empty where no air is missing.
 
-    `known` says whether full-throttle filling could be judged at all; `own` whether against the car's own past.
+    `known` says whether full-throttle filling could be judged at all; `own` whether against the car's own past;
+    `allowance` [%] is what hotter air than that of the past may take everywhere.
     """
 
     where: str
@@ -86,6 +90,7 @@ class Filling:
     place: Place | None
     breathing_change: float | None
     pressure_rise: float | None
+    allowance: float = 0.0
 
 
 def judge(record: FillingRecord, car: Car | None, history: History) -> Filling:
@@ -96,7 +101,8 @@ def judge(record: FillingRecord, car: Car | None, history: History) -> Filling:
     losses = losses_of(bands, past) or first
     place = place_of(losses) if losses is not None else None
     best = max((band.filling for band in bands if np.isfinite(band.filling)), default=float("nan"))
-    where = "" if losses is None or place is None else _where(losses, place, car, bands, best)
+    allowance = _allowance(record, past) if losses is not None and losses.own else 0.0
+    where = "" if losses is None or place is None else _where(losses, place, car, bands, best, allowance)
     if not where and place is not None and place.split is None and first is not None:
         shape = place_of(first)  # the car's own past may lack the speeds that tell low from high
         where = _where(first, shape, car, bands, best)
@@ -107,10 +113,21 @@ def judge(record: FillingRecord, car: Car | None, history: History) -> Filling:
     if not where and change is not None and rise is not None:
         where = "idle_overlap" if change <= -OVERLAP_LOSS and rise >= OVERLAP_PRESSURE else ""
     own = where == "idle_overlap" or (losses is not None and losses.own)
-    return Filling(where, losses is not None, own, bands, losses, place, change, rise)
+    allowance = allowance if losses is not None and losses.own else 0.0
+    return Filling(where, losses is not None, own, bands, losses, place, change, rise, allowance)
 
 
-def _where(losses: Losses, place: Place, car: Car | None, bands: tuple[Band, ...], best: float) -> str:
+def _allowance(record: FillingRecord, past: Cells) -> float:
+    """What today's hotter air may take [%], against the middle of the drives that made the past."""
+    earlier = list(past.get(INTAKE_AIR, {}).values())
+    if record.pulls.warmth is None or not earlier:
+        return 0.0
+    return heat_allowance(record.pulls.warmth, float(np.median(earlier)))
+
+
+def _where(
+    losses: Losses, place: Place, car: Car | None, bands: tuple[Band, ...], best: float, allowance: float = 0.0
+) -> str:
     """Name the place of the loss; what the engine is known not to have needs more to be believed."""
     level = LEVEL_OWN if losses.own else LEVEL_FIRST
     own = losses.own and (car is None or car.intake_flaps is not False)
@@ -124,7 +141,7 @@ def _where(losses: Losses, place: Place, car: Car | None, bands: tuple[Band, ...
         return "high_speeds"
     if not losses.own and not best < USUAL_FILLING:
         return ""
-    return "everywhere" if place.overall >= max(level, LEVEL_SIGMAS * place.level_error) else ""
+    return "everywhere" if place.overall - allowance >= max(level, LEVEL_SIGMAS * place.level_error) else ""
 
 
 def _low_dip(bands: tuple[Band, ...], place: Place) -> bool:

@@ -49,7 +49,7 @@ def _losses(filling: Filling) -> list[Measure]:
     spread = TWO_SIDED * place.level_error
     interval = (place.overall - spread, place.overall + spread)
     shown = [
-        Measure("air_missing", place.overall, "%", interval, (-level, level)),
+        Measure("air_missing", place.overall, "%", interval, (-level, level + filling.allowance)),
         Measure("own_history_drives", float(losses.drives), ""),
     ]
     if place.split is not None:

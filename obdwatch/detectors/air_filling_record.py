@@ -71,7 +71,7 @@ NO_THROTTLE = 0.85
 class Pulls:
     """Settled readings at full throttle, `spacing` [s] apart: `speed` [1/min], `filling` at standard air [%],
     `share` (calculated load) [%], `ratio` of manifold to outside pressure [-]; NaN where not known. `spans` are the
-    pulls themselves.
+    pulls themselves; `warmth` is the middle of the intake air [degC], None where not known.
     """
 
     speed: FloatArray
@@ -80,6 +80,7 @@ class Pulls:
     ratio: FloatArray
     spans: tuple[Span, ...]
     spacing: float = 0.0
+    warmth: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,9 +172,11 @@ def _pulls(drive: Drive, car: Car | None, at: FloatArray, wide: BoolArray, outsi
     times, here, turning, barometric, shown = (one[known] for one in (times, here, turning, barometric, shown))
     air = _filling(drive, car, load, flow, times, turning)
     warmth = held(drive.signals.get("intake_air_temperature"), times, SLOW)
+    middle = float(np.median(warmth[np.isfinite(warmth)])) if np.isfinite(warmth).any() else None
     warmth = np.where(np.isfinite(warmth), warmth, STANDARD_TEMPERATURE)
     ratio = _between(drive.signals.get("intake_manifold_pressure"), times) / barometric
-    return Pulls(turning, standard_filling(air, barometric, warmth), shown, ratio, _spans(at, wide), spacing(main))
+    filling = standard_filling(air, barometric, warmth)
+    return Pulls(turning, filling, shown, ratio, _spans(at, wide), spacing(main), middle)
 
 
 def _filling(

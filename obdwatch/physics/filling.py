@@ -5,6 +5,8 @@ Pure functions of numbers or arrays, for the detectors of air filling, cam timin
 
 from __future__ import annotations
 
+import math
+
 from obdwatch.physics.air import ABSOLUTE_ZERO, STANDARD_PRESSURE, Quantity
 
 STANDARD_TEMPERATURE = 25.0
@@ -27,6 +29,20 @@ def standard_filling(absolute_load: Quantity, barometric_pressure: Quantity, air
     warmth: Quantity = (air_temperature - ABSOLUTE_ZERO) / (STANDARD_TEMPERATURE - ABSOLUTE_ZERO)
     filling: Quantity = absolute_load * (STANDARD_PRESSURE / barometric_pressure) * warmth**0.5
     return filling
+
+
+def heat_allowance(air_temperature: float, earlier: float) -> float:
+    """How much less full hotter air may leave an engine than `standard_filling` corrects for [%]; 0 for cooler air.
+
+    A charge that is not warmed on its way in follows the density, the first power of the temperature; the correction
+    takes the square root, so that up to another square root is left.
+    Parameters: air_temperature now and `earlier`, before the engine [degC]. Reference: ideal gas law.
+
+    >>> round(heat_allowance(34.0, 0.0), 1), heat_allowance(0.0, 34.0)
+    (5.7, 0.0)
+    """
+    left = math.sqrt((earlier - ABSOLUTE_ZERO) / (air_temperature - ABSOLUTE_ZERO))
+    return max(0.0, 100.0 * (1.0 - left))
 
 
 def residual_pressure(exhaust_pressure: float, compression_ratio: float) -> float:

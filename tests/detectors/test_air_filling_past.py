@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
 
+from obdwatch.detectors.air_filling import detect
 from obdwatch.detectors.air_filling_past import MOST_DRIVES, cells_of_drives, own_shape, surface
-from obdwatch.records import Event, EventKind, Feature, History
+from obdwatch.records import Event, EventKind, Feature, History, Verdict
+from tests.detectors.breathing_car import BreathingCar, drive
+from tests.detectors.breathing_history import remembered
 
 DAY = datetime(2024, 1, 1, tzinfo=UTC)
 CURVE = {1500: 80.0, 2000: 84.0, 3000: 90.0, 4000: 92.0, 5000: 89.0, 6000: 82.0}
@@ -78,3 +82,22 @@ def test_another_detectors_cells_and_broken_numbers_are_left_out() -> None:
     broken = tuple(feature(60 + n, "full_3000", value) for n, value in enumerate((np.nan, np.inf, -np.inf)))
     history = History((*odd, *broken, *drives([1.0] * 3, 0.0)))
     assert surface(history, "air_filling", "full_", ())["full_3000"].middle == pytest.approx(90.0)
+
+
+@pytest.mark.parametrize(("now", "verdict"), [(34.0, Verdict.HEALTHY), (0.0, Verdict.FAULT)])
+def test_the_first_hot_day_after_a_winter_is_no_loss_of_air(now: float, verdict: Verdict) -> None:
+    """An engine whose charge is not warmed fills in proportion to density: at 34 degC 5.7 % less than is corrected."""
+    car = BreathingCar()
+    features: tuple[Feature, ...] = ()
+    for day in range(4):
+        winter = drive(replace(car, seed=200 + day, intake_air=float(day) - 1.0))
+        features += remembered(detect(winter, None, History(features)), day)
+    today = drive(replace(car, seed=300, intake_air=now))
+    thin = {
+        key: replace(one, values=one.values * (273.15 / 307.15) ** 0.5)
+        for key, one in today.signals.items()
+        if key in ("absolute_load", "air_flow", "calculated_load")
+    }
+    finding = detect(replace(today, signals={**today.signals, **thin}), None, History(features))
+    assert finding.verdict is verdict
+    assert finding.signature == ("everywhere" if verdict is Verdict.FAULT else "")

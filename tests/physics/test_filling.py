@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from obdwatch.physics.air import absolute_load, absolute_load_air_flow
-from obdwatch.physics.filling import idle_breathing_change, residual_pressure, standard_filling
+from obdwatch.physics.filling import heat_allowance, idle_breathing_change, residual_pressure, standard_filling
 from obdwatch.physics.sensors import standard_pressure
 
 
@@ -50,3 +50,14 @@ def test_air_and_pressure_together_are_no_change_of_breathing() -> None:
         air = 20.0 * (pressure - residual) / (30.0 - residual)
         assert idle_breathing_change(air, pressure, 20.0, 30.0, residual) == pytest.approx(0.0, abs=1e-12)
     assert idle_breathing_change(20.0, 40.0, 20.0, 30.0, residual) == pytest.approx(22.0 / 32.0 - 1.0)
+
+
+@pytest.mark.parametrize(("now", "earlier"), [(34.0, 0.0), (40.0, 10.0)])
+def test_what_heat_may_take_beyond_the_correction_is_the_rest_of_the_density(now: float, earlier: float) -> None:
+    """Ideal gas: air at 0 degC and 101.325 kPa weighs 1.2929 kg/m3 (handbooks of physics), in proportion to 1/T."""
+    density = [1.2929 * 273.15 / (273.15 + air) for air in (now, earlier)]
+    corrected = [
+        standard_filling(100.0 * one / 1.2929, 101.325, air) for one, air in zip(density, (now, earlier), strict=True)
+    ]
+    assert heat_allowance(now, earlier) == pytest.approx(100.0 * (1.0 - corrected[0] / corrected[1]))
+    assert heat_allowance(earlier, now) == 0.0
