@@ -115,7 +115,7 @@ def _assumptions(case: Case, proven: bool) -> tuple[str, ...]:
         f"each visit costs {money(wishes.visit_cost, currency)} of trouble beyond parts and work",
         "between the distances for which the risk is known, the hazard of failing is constant",
         f"a part that fails on the road is repaired by itself, and a new part does not fail within {kept}",
-        "a fault that a drive or a look has shown has to be paid for in any case, wear by distance alone only if it fails",
+        "a fault that a drive or a look has shown is paid for in any case, wear by distance alone only if it fails",
         f"you keep the car for {kept} more: a part that fails between {horizon} and then is charged with what "
         "replacing it by itself costs, a new part with the share of its life that it has used up",
     ]
