@@ -59,7 +59,7 @@ def growth_figure(
         xaxis={
             "type": "linear" if by_distance else "date",
             "fixedrange": True,
-            "nticks": 4 if screen.narrow else 9,
+            "nticks": 5 if screen.narrow else 9,
             "zeroline": False,
             "tickformat": ",.0f" if by_distance else "%b %Y",
             "title": {"text": f"odometer, {name}" if by_distance else "date", "standoff": 6},
@@ -68,7 +68,7 @@ def growth_figure(
             "range": [0, 105],
             "fixedrange": True,
             "tickvals": [0, 25, 50, 75, 100],
-            "ticksuffix": " %",
+            "ticktext": ["0%", "25%", "50%", "75%", "100%"],
             "zeroline": False,
         },
     )

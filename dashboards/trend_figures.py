@@ -85,7 +85,7 @@ class _Placing:
         return {
             "type": "date" if by_date else "linear",
             "fixedrange": True,
-            "nticks": 4 if self.narrow else 9,
+            "nticks": 5 if self.narrow else 9,
             "zeroline": False,
             "tickformat": "%b %Y" if by_date else ",.0f",
             "title": {"text": title, "standoff": 6},

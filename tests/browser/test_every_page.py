@@ -141,6 +141,19 @@ def test_paper_shows_findings_and_no_controls(page: Page, address: str) -> None:
     expect(page.locator("#signals .js-plotly-plot")).to_be_visible()
 
 
+@pytest.mark.parametrize("path", ["/", "/part/blue/thermostat", "/trends"])
+def test_paper_is_white_with_dark_letters_whatever_the_screen(
+    open_page: Callable[..., Page], address: str, path: str
+) -> None:
+    """A browser leaves grounds out when it prints: light letters of a dark screen would be gone."""
+    page = open_page(color_scheme="dark")
+    open_and_settle(page, address + path)
+    page.emulate_media(media="print", color_scheme="dark")
+    for what, colour in (("color", "rgb(0, 0, 0)"), ("backgroundColor", "rgb(255, 255, 255)")):
+        assert page.evaluate(f"getComputedStyle(document.body).{what}") == colour
+    expect(page.get_by_role("link", name="Drives", exact=True)).to_be_hidden()
+
+
 def test_reduced_window_is_no_loss_for_a_finger(open_page: Callable[..., Page], address: str) -> None:
     """On a phone a finger on the picture scrolls the page, and the buttons move along the drive."""
     page = open_page(viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True)
