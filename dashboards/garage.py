@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol, TypeVar, cast
+from typing import TYPE_CHECKING, Generic, Protocol, TypeVar, cast
 
 from dashboards.wording import MOST_OF_A_NAME, shortened
 from obdwatch.detectors.trends_followed import Followed, followed
@@ -23,6 +24,24 @@ if TYPE_CHECKING:
 MOST_KEPT = 6
 Kept = TypeVar("Kept")
 Grown = tuple[tuple[Session, Mapping[str, float]], ...]
+
+
+class _Shelf(Generic[Kept]):
+    """The last few results by what they rest on. Two threads that want the same one wait for a single reckoning."""
+
+    def __init__(self) -> None:
+        self._kept: OrderedDict[Hashable, Kept] = OrderedDict()
+        self._lock = threading.RLock()
+
+    def of(self, mark: Hashable, make: Callable[[], Kept]) -> Kept:
+        """The result for this mark, made where it is not kept."""
+        with self._lock:
+            if mark not in self._kept:
+                self._kept[mark] = make()
+                while len(self._kept) > MOST_KEPT:
+                    self._kept.popitem(last=False)
+            self._kept.move_to_end(mark)
+            return self._kept[mark]
 
 
 class CarSource(Protocol):
@@ -107,12 +126,12 @@ class Garage:
 
     def __init__(self, logbook: CarSource) -> None:
         self._logbook = logbook
-        self._states: OrderedDict[Hashable, CarState] = OrderedDict()
-        self._codes: OrderedDict[Hashable, tuple[Session, tuple[CodeReading, ...]] | None] = OrderedDict()
-        self._trends: OrderedDict[Hashable, CarTrends] = OrderedDict()
-        self._grown: OrderedDict[Hashable, Grown] = OrderedDict()
-        self._planned: OrderedDict[Hashable, ByHand] = OrderedDict()
-        self._only: OrderedDict[Hashable, OnlyThis] = OrderedDict()
+        self._states: _Shelf[CarState] = _Shelf()
+        self._codes: _Shelf[tuple[Session, tuple[CodeReading, ...]] | None] = _Shelf()
+        self._trends: _Shelf[CarTrends] = _Shelf()
+        self._grown: _Shelf[Grown] = _Shelf()
+        self._planned: _Shelf[ByHand] = _Shelf()
+        self._only: _Shelf[OnlyThis] = _Shelf()
 
     def cars(self) -> tuple[KnownCar, ...]:
         """Every car that has a profile or a drive, the one driven last first."""
@@ -142,7 +161,7 @@ class Garage:
 
     def trends(self, known: KnownCar) -> CarTrends:
         """What the car's numbers did up to its newest drive that has been analysed."""
-        return _kept(self._trends, self._mark(known, ""), lambda: self._trends_of(known))
+        return self._trends.of(self._mark(known, ""), lambda: self._trends_of(known))
 
     def _trends_of(self, known: KnownCar) -> CarTrends:
         for session in self.analysed(known)[:1]:
@@ -157,7 +176,7 @@ class Garage:
 
     def codes(self, known: KnownCar) -> tuple[Session, tuple[CodeReading, ...]] | None:
         """The newest drive on which the car's memory of codes was read, with what it held; None where none was."""
-        return _kept(self._codes, self._mark(known, ""), lambda: self._codes_of(known))
+        return self._codes.of(self._mark(known, ""), lambda: self._codes_of(known))
 
     def _codes_of(self, known: KnownCar) -> tuple[Session, tuple[CodeReading, ...]] | None:
         from obdwatch.car_risks import CODES_OF_NEWEST, codes_of
@@ -184,7 +203,7 @@ class Garage:
         from obdwatch.car_risks import risks_over_drives
 
         logbook = cast("Logbook", self._logbook)
-        return _kept(self._grown, self._mark(known, ""), lambda: risks_over_drives(logbook, known.id))
+        return self._grown.of(self._mark(known, ""), lambda: risks_over_drives(logbook, known.id))
 
     def planned(self, known: KnownCar, wishes: Wishes, moves: Moves) -> ByHand:
         """The car's plan under these wishes, with jobs moved by hand. Raises InputError as `plan_by_hand` does."""
@@ -192,17 +211,15 @@ class Garage:
 
         mark, now = self._marked_state(known, wishes.units)
         asked = (mark, wishes, tuple(moves.items()))
-        return _kept(
-            self._planned, asked, lambda: plan_by_hand(now.catalogue, now.risks, wishes, known.car, dict(moves))
-        )
+        return self._planned.of(asked, lambda: plan_by_hand(now.catalogue, now.risks, wishes, known.car, dict(moves)))
 
     def only(self, known: KnownCar, wishes: Wishes, part: str) -> OnlyThis:
         """What becomes of the plan where only one part is done. Raises InputError as `what_if_only` does."""
         from obdwatch.planning.plan import what_if_only
 
         mark, now = self._marked_state(known, wishes.units)
-        return _kept(
-            self._only, (mark, wishes, part), lambda: what_if_only(part, now.catalogue, now.risks, wishes, known.car)
+        return self._only.of(
+            (mark, wishes, part), lambda: what_if_only(part, now.catalogue, now.risks, wishes, known.car)
         )
 
     def yearly_miles(self, known: KnownCar) -> float | None:
@@ -213,7 +230,7 @@ class Garage:
 
     def _marked_state(self, known: KnownCar, units: str) -> tuple[Hashable, CarState]:
         mark = self._mark(known, units)
-        return mark, _kept(self._states, mark, lambda: self._state(known, units))
+        return mark, self._states.of(mark, lambda: self._state(known, units))
 
     def _state(self, known: KnownCar, units: str) -> CarState:
         from obdwatch.car_risks import catalogue_of, risks_of_car
@@ -230,16 +247,6 @@ class Garage:
     def _mark(self, known: KnownCar, units: str) -> Hashable:
         """Changes whenever something that the state rests on does."""
         return self._logbook.stamp(), known.id, units
-
-
-def _kept(shelf: OrderedDict[Hashable, Kept], mark: Hashable, make: Callable[[], Kept]) -> Kept:
-    """The last few results; made anew where the mark is another."""
-    if mark not in shelf:
-        shelf[mark] = make()
-        while len(shelf) > MOST_KEPT:
-            shelf.popitem(last=False)
-    shelf.move_to_end(mark)
-    return shelf[mark]
 
 
 def _newest_first(session: Session) -> tuple[bool, float, str]:

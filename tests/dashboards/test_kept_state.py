@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
-from dashboards.garage import Garage
+from dashboards.garage import MOST_KEPT, Garage
 from obdwatch.car_risks import risks_over_drives
 from obdwatch.logbook.logbook import Logbook
 from obdwatch.recording.session_file import SUFFIX, SessionWriter
@@ -59,6 +61,22 @@ def test_state_is_new_after_an_entry_and_after_the_own_parts_file(logbook: Logbo
     assert second != first
     (logbook.directory / "parts.toml").write_text('currency = "EUR"\n', "utf-8")
     assert state(garage) is not second
+
+
+def test_many_clicks_at_once_reckon_each_state_once(logbook: Logbook, monkeypatch: pytest.MonkeyPatch) -> None:
+    """More states than are kept, asked for by several threads: each is answered, and nobody reckons beside another."""
+    made = []
+    monkeypatch.setattr(Garage, "_state", lambda _self, _known, units: made.append(units) or time.sleep(0.02) or units)
+    garage = Garage(logbook)
+    known = garage.car(CAR.id)
+    assert known is not None
+    asked = [f"units {number}" for number in range(MOST_KEPT)]
+    with ThreadPoolExecutor(8) as pool:
+        assert list(pool.map(lambda units: garage.state(known, units), asked * 4)) == asked * 4
+    assert sorted(made) == asked
+    with ThreadPoolExecutor(8) as pool:
+        more = [f"units {number}" for number in range(3 * MOST_KEPT)]
+        assert list(pool.map(lambda units: garage.state(known, units), more * 2)) == more * 2
 
 
 def test_findings_of_all_drives_are_those_of_each(logbook: Logbook) -> None:
