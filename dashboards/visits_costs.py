@@ -67,7 +67,7 @@ def _shares(ways: list[tuple[str, Costs]], currency: str, horizon: str) -> Compo
         "Work": "labour",
         "Visits": "visits",
         "Failures on the road": "failures",
-        f"Used up by {horizon}": "later",
+        f"To be paid after {horizon}": "later",
         "In all": "total",
     }
     head = html.Tr([html.Th("Share", scope="col"), *(html.Th(name, scope="col") for name, _ in ways)])

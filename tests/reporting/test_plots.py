@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from matplotlib.ticker import MaxNLocator
 
@@ -31,6 +31,7 @@ from obdwatch.reporting.thinning import thinned
 @given(st.floats(-1e5, 1e5), st.floats(1e-3, 1e6))
 def test_ticks_are_those_a_general_plotting_library_would_choose(low: float, span: float) -> None:
     """The locator of matplotlib with the steps 1, 2, 5, 10: never more ticks than it may have, each a round number."""
+    assume(span > 1e-5 * abs(low))  # nearer together neither adds up to the same last digits
     axis = number_axis("x", low, low + span)
     places = [at for at, _ in axis.ticks]
     expected = MaxNLocator(MOST_TICKS, steps=[1, 2, 5, 10]).tick_values(low, low + span)
