@@ -132,7 +132,8 @@ def _token_refusal(asked: Request, token: str) -> AnyResponse | None:
         return None
     if not _equal(asked.args.get("token", ""), token):
         return _plain("This dashboard asks for its token: open the address that the terminal printed.", UNAUTHORISED)
-    answer = redirect(asked.path if asked.path.startswith("/") and not asked.path.startswith("//") else "/")
+    here = asked.path.startswith("/") and not asked.path.startswith("//") and asked.path.isprintable()
+    answer = redirect(asked.path if here else "/")
     answer.set_cookie(COOKIE, token, httponly=True, samesite="Strict")
     return answer
 

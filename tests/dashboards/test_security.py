@@ -170,6 +170,11 @@ def test_token_never_leads_to_another_site(tmp_path: Path) -> None:
     assert "example.org" not in location
 
 
+def test_line_break_in_the_address_with_the_token_is_no_header_and_no_failure(tmp_path: Path) -> None:
+    answer = ask(client(tmp_path, Access("192.168.1.7", TOKEN)), "192.168.1.7", f"/%0d%0aX-A:1?token={TOKEN}")
+    assert (answer.status_code, answer.headers["Location"], answer.headers.get("X-A")) == (302, "/", None)
+
+
 def test_beyond_loopback_only_numbers_and_own_names_are_this_server() -> None:
     access = Access("0.0.0.0", TOKEN)
     assert access.names_us("192.168.1.7:8050")
