@@ -10,10 +10,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--nightly", action="store_true", help="run fuzz tests at their full size")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Draw the same examples in every run, so that a change is judged by what it changed; --nightly draws new ones."""
+    settings.register_profile("repeatable", derandomize=True)
+    if not config.getoption("--nightly"):
+        settings.load_profile("repeatable")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

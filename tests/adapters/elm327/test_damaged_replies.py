@@ -87,7 +87,7 @@ def looks_whole(text: str, true: TrueReply) -> bool:
 
 def misses_unnumbered(text: str, true: TrueReply) -> bool:
     """Whether whole messages of a list of codes on an old bus are missing or in another order."""
-    lines = [line for line in text.split("\r") if line]
+    lines = [bare for line in text.split("\r") if (bare := line.replace(" ", ""))]
     return true.protocol not in "6789" and true.command == "03" and all(line in true.lines for line in lines)
 
 
