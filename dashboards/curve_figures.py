@@ -15,7 +15,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from dashboards.curve_words import axis_words
-from dashboards.drawing import ACCENT, LETTER, NEUTRAL, Screen, packed, plain
+from dashboards.drawing import ACCENT, BARE_LAYOUT, LETTER, NEUTRAL, Screen, packed, plain
 from obdwatch.curves.curve import Curve, Expected, Look, Panel, Series
 from obdwatch.records import FloatArray
 from obdwatch.units import screen_unit
@@ -69,13 +69,10 @@ def curve_figure(drawn: Sequence[Drawn], screen: Screen) -> go.Figure:
     figure.update_layout(
         height=top + inner + BELOW,
         margin={"l": LEFT, "r": RIGHT, "t": top, "b": BELOW, "pad": 0},
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        font={"family": "inherit", "size": 12, "color": NEUTRAL},
+        **BARE_LAYOUT,
         hovermode="closest",
         dragmode=False,
         barmode="group",
-        template="none",
         xaxis=_x_axis(drawn[0].curve, screen, panels),
         legend={
             "orientation": "h",

@@ -9,6 +9,7 @@ import base64
 from collections.abc import Mapping
 from dataclasses import dataclass
 from html import escape
+from typing import Any
 
 import numpy as np
 
@@ -19,6 +20,14 @@ from obdwatch.records import FloatArray
 
 ACCENT = "#2f7dd1"
 NEUTRAL = "#7d8590"
+
+# What every figure has in common: colours come from the style sheet, so that light, dark and paper need no new figure.
+BARE_LAYOUT: Mapping[str, Any] = {
+    "paper_bgcolor": "rgba(0,0,0,0)",
+    "plot_bgcolor": "rgba(0,0,0,0)",
+    "font": {"family": "inherit", "size": 12, "color": NEUTRAL},
+    "template": "none",
+}
 
 # Time is drawn on a date axis, whose ticks read well at every zoom. Text, not numbers: Plotly reads a number on such
 # an axis in the time zone of the browser.

@@ -17,6 +17,7 @@ from dashboards.downsampling import View
 from dashboards.drawing import (
     ACCENT,
     AXIS,
+    BARE_LAYOUT,
     DAY,
     NEUTRAL,
     RIGHT,
@@ -60,9 +61,7 @@ def drive_figure(picture: Picture) -> go.Figure:
     figure.update_layout(
         height=frame.height,
         margin={"l": frame.left, "r": RIGHT, "t": TOP, "b": AXIS, "pad": 0},
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        font={"family": "inherit", "size": 12, "color": NEUTRAL},
+        **BARE_LAYOUT,
         hovermode="x unified",
         hoversubplots="axis",
         dragmode=False if picture.screen.narrow else "zoom",
@@ -70,7 +69,6 @@ def drive_figure(picture: Picture) -> go.Figure:
         xaxis2=_upper_time_axis(picture),
         shapes=shapes(picture),
         annotations=texts(picture),
-        template="none",
     )
     return figure
 

@@ -7,7 +7,7 @@ from datetime import datetime
 
 import plotly.graph_objects as go
 
-from dashboards.drawing import ACCENT, NEUTRAL, Screen
+from dashboards.drawing import ACCENT, BARE_LAYOUT, NEUTRAL, Screen
 from obdwatch.units import screen_unit, to_screen
 
 HEIGHT = 240  # px
@@ -50,12 +50,9 @@ def growth_figure(
     figure.update_layout(
         height=HEIGHT,
         margin=MARGIN,
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        font={"family": "inherit", "size": 12, "color": NEUTRAL},
+        **BARE_LAYOUT,
         showlegend=False,
         dragmode=False,
-        template="none",
         xaxis={
             "type": "linear" if by_distance else "date",
             "fixedrange": True,

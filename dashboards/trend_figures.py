@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import plotly.graph_objects as go
 
-from dashboards.drawing import ACCENT, NEUTRAL, Screen, plain
+from dashboards.drawing import ACCENT, BARE_LAYOUT, NEUTRAL, Screen, plain
 from dashboards.wording import quantity, with_unit
 from obdwatch.detectors.trends_followed import Followed
 from obdwatch.detectors.trends_judgement import Movement
@@ -39,13 +39,10 @@ def trend_figure(track: Followed, screen: Screen) -> go.Figure:
     figure.update_layout(
         height=HEIGHT,
         margin=MARGIN,
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        font={"family": "inherit", "size": 12, "color": NEUTRAL},
+        **BARE_LAYOUT,
         showlegend=False,
         dragmode=False,
         hovermode="closest",
-        template="none",
         xaxis=place.axis(),
         yaxis={"fixedrange": True, "nticks": 5, "zeroline": False, "title": {"text": plain(place.unit), "standoff": 4}},
     )

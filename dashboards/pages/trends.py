@@ -17,8 +17,8 @@ from dashboards.wording import count, quantities, quantity
 from obdwatch.detectors.trends_followed import Followed
 from obdwatch.detectors.trends_judgement import FEWEST
 from obdwatch.detectors.trends_series import Axis
-from obdwatch.explanations.trends_words import forecast_words, label, moved_words
-from obdwatch.records import Measure
+from obdwatch.explanations.trends_words import label
+from obdwatch.reporting.followed_numbers import movement_sentence
 
 MOST_SHOWN = 12  # pictures on one page; the others are a click away
 
@@ -95,17 +95,7 @@ def _sentence(track: Followed, units: str) -> str:
             ends = quantity(low, unit, units)
         repaired = " since the last repair" if track.repairs else ""
         return f"{ends} in {count(len(values), 'drive')}{repaired}; nothing moves beyond chance."
-    span = float(track.series.at[-1] - track.series.at[0])
-    said = moved_words(moves.first, moves.now, track.series.unit, span, track.series.axis.value, units)
-    if moves.season:
-        return f"{said} The turn of the seasons may be the reason: the drives span less than a year."
-    if moves.shift_at is not None:
-        return f"{said} It changed at one place, not bit by bit."
-    if moves.forecast is None:
-        return f"{said} No limit is published for it; the change itself is the sign."
-    limit = Measure("limit", moves.forecast.limit, track.series.unit)
-    ahead = Measure("ahead", moves.forecast.distance, track.series.axis.value, moves.forecast.interval)
-    return f"{said} {forecast_words(limit, ahead, moves.now - moves.first, units)}"
+    return movement_sentence(track, moves, units)
 
 
 def _all_numbers(found: CarTrends, screen: Screen) -> list[Component]:

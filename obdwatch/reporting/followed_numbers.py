@@ -45,6 +45,11 @@ def _sentence(track: Followed, units: str) -> str:
     if moves is None:
         drives = counted(len(track.series.values), "drive")
         return f"{_said(track, 0, units)} at first, {_said(track, -1, units)} now, in {drives}; {_in_a_word(track)}."
+    return movement_sentence(track, moves, units)
+
+
+def movement_sentence(track: Followed, moves: Movement, units: str) -> str:
+    """Say from where to where a number of a car went, and what is to be made of it; for report and page."""
     span = float(track.series.at[-1] - track.series.at[0])
     said = moved_words(moves.first, moves.now, track.series.unit, span, track.series.axis.value, units)
     if moves.season:
