@@ -13,7 +13,7 @@ from obdwatch.logbook.logbook import Logbook
 from obdwatch.recording.session_file import SessionWriter
 from obdwatch.records import Car, Session
 from tests.browser.conftest import MARKUP, serving, until
-from tests.dashboards.test_live_page import BEGAN, write
+from tests.dashboards.live.recording import BEGAN, write
 
 
 @pytest.fixture
