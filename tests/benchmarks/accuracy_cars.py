@@ -8,11 +8,12 @@ from datetime import datetime, timedelta
 
 from obdwatch.analysis import analyse_drive, features_of
 from obdwatch.records import CodeKind, Feature, Finding, History, Verdict
-from obdwatch.simulation.drives import DEFAULT_START, Sampling, simulate
+from obdwatch.simulation.drives import DEFAULT_START, Sampling
 from obdwatch.simulation.faults import FAULT_BY_NAME, ActiveFault, Fault
 from obdwatch.simulation.layouts import LAYOUTS, Layout
 from obdwatch.simulation.memory import CarMemory
 from obdwatch.simulation.trips import Trip, trip_named
+from tests.benchmarks.simulated_drives import simulated
 
 FIRST_SEED = 5_000
 DAYS_BETWEEN = 7
@@ -125,9 +126,11 @@ def drive(task: Task) -> tuple[Outcome, KnownCar]:
     """Drive, analyse with the car's history, and return what was said and the car as it is afterwards."""
     car, first = task.car, task.wear.active() if task.wear else None
     faults = (first,) if first else ()
-    done = simulate(car.layout, task.trip, faults, task.seed, ADAPTERS[task.adapter], car.memory, car.at)
-    recorded = replace(done.drive, codes_read=frozenset(CodeKind))  # a recording asks for all of them at its end
-    analysis = analyse_drive(recorded, done.car, History(car.features))
+    done, profile, memory = simulated(
+        car.layout, task.trip, faults, task.seed, ADAPTERS[task.adapter], car.memory, car.at
+    )
+    recorded = replace(done, codes_read=frozenset(CodeKind))  # a recording asks for all of them at its end
+    analysis = analyse_drive(recorded, profile, History(car.features))
     said = tuple(
         Said(finding.detector, finding.signature, urgency_rank(finding), finding.confidence, finding.parts)
         for finding in analysis.findings
@@ -144,7 +147,7 @@ def drive(task: Task) -> tuple[Outcome, KnownCar]:
         bool(recorded.codes),
         task.seed,
     )
-    return outcome, driven_on(replace(car, memory=done.memory, features=(*car.features, *features_of(analysis))))
+    return outcome, driven_on(replace(car, memory=memory, features=(*car.features, *features_of(analysis))))
 
 
 def driven_on(car: KnownCar, km: float = KM_BETWEEN) -> KnownCar:

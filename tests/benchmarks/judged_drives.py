@@ -16,15 +16,14 @@ from dataclasses import asdict, dataclass, replace
 from functools import cache, lru_cache
 from pathlib import Path
 
-import obdwatch
 from obdwatch.analysis import analyse_drive, features_of
 from obdwatch.logbook.packing import finding_of, finding_text
 from obdwatch.records import Car, CodeKind, Finding, History
-from obdwatch.simulation.drives import simulate
 from obdwatch.simulation.layouts import LAYOUTS, Layout
 from obdwatch.simulation.memory import CarMemory
 from obdwatch.simulation.trips import trip_named
 from tests.benchmarks.accuracy_cars import ADAPTERS, KnownCar, Wear, driven_on
+from tests.benchmarks.simulated_drives import simulated, sources_digest
 
 SOURCES = ("decoding", "simulation", "signals", "physics", "detectors")
 
@@ -127,12 +126,12 @@ def _drive(story: Story) -> tuple[JudgedDrive, ...]:
 
 def _one(car: KnownCar, trip: str, adapter: str, seed: int, wears: tuple[Wear, ...]) -> tuple[KnownCar, JudgedDrive]:
     faults = tuple(wear.active() for wear in wears)
-    done = simulate(car.layout, trip_named(trip), faults, seed, ADAPTERS[adapter], car.memory, car.at)
-    recorded = replace(done.drive, codes_read=frozenset(CodeKind))  # a recording asks for all of them at its end
-    analysis = analyse_drive(recorded, done.car, History(car.features))
+    done, profile, memory = simulated(car.layout, trip_named(trip), faults, seed, ADAPTERS[adapter], car.memory, car.at)
+    recorded = replace(done, codes_read=frozenset(CodeKind))  # a recording asks for all of them at its end
+    analysis = analyse_drive(recorded, profile, History(car.features))
     codes = tuple(sorted({(str(reading.kind), reading.code) for reading in recorded.codes}))
     judgement = JudgedDrive(trip, car.memory.odometer_km, analysis.findings, codes)
-    after = replace(car, memory=done.memory, features=(*car.features, *features_of(analysis)))
+    after = replace(car, memory=memory, features=(*car.features, *features_of(analysis)))
     return driven_on(after), judgement
 
 
@@ -165,11 +164,4 @@ def _sources() -> str:
     frozen = os.environ.get("OBDWATCH_BENCHMARK_SOURCES")  # a name for sources that are known not to matter
     if frozen:
         return frozen
-    digest = hashlib.sha256()
-    root = Path(obdwatch.__file__).parent
-    for folder in SOURCES:
-        for path in sorted((root / folder).rglob("*")):
-            if path.suffix in {".py", ".csv", ".toml"}:
-                digest.update(path.name.encode())
-                digest.update(path.read_bytes())
-    return digest.hexdigest()
+    return sources_digest(SOURCES)
