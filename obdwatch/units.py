@@ -13,6 +13,9 @@ KPA_PER_PSI = 6.894757293168  # from lbf and inch, exact to the digits shown
 LITRES_PER_US_GALLON = 3.785411784  # exact
 GRAMS_PER_POUND = 453.59237  # exact
 
+# How a distance is rounded that is not read off an odometer: (below, to).
+_STEPS = ((1_000.0, 10.0), (10_000.0, 100.0), (float("inf"), 1_000.0))
+
 
 @dataclass(frozen=True, slots=True)
 class ScreenUnit:
@@ -81,3 +84,16 @@ def odometer_text(km: float, system: str) -> str:
     ('104,000 miles', '167,372 km')
     """
     return f"{to_screen(km, 'km', system):,.0f} {screen_unit('km', system).name}"
+
+
+def distance_text(km: float, system: str) -> str:
+    """Write a distance that is a forecast, a habit or a life: two to three figures, as it is known no better.
+
+    Rounded in the reader's unit: to 10 below 1,000, to 100 below 10,000, to 1,000 above.
+
+    >>> distance_text(16_093.44, "us"), distance_text(16_093.44, "metric"), distance_text(5_364.0, "metric")
+    ('10,000 miles', '16,000 km', '5,400 km')
+    """
+    shown = to_screen(km, "km", system)
+    step = next(step for below, step in _STEPS if abs(shown) < below)
+    return f"{round(shown / step) * step:,.0f} {screen_unit('km', system).name}"

@@ -33,11 +33,11 @@ from obdwatch.explanations.coverage_words import next_drive_words
 from obdwatch.explanations.part_names import part_name
 from obdwatch.explanations.wording import URGENCY_SENTENCES
 from obdwatch.part_ages import repairs
-from obdwatch.parts.risk_words import distance, is_old, is_suspected, percent
+from obdwatch.parts.risk_words import is_old, is_suspected, percent
 from obdwatch.planning.words import listed, money, working_time
 from obdwatch.records import Finding, PartRisk, Session, Verdict
 from obdwatch.signals.next_drive import next_drive
-from obdwatch.units import KM_PER_MILE
+from obdwatch.units import KM_PER_MILE, distance_text
 
 MOST_PARTS = 6
 MOST_STEPS = 3
@@ -109,7 +109,7 @@ def _next(known: KnownCar, now: CarState, said: Sequence[Finding], units: str) -
     first = now.plan.visits[0] if now.plan is not None and now.plan.visits else None
     if first is not None:
         names = listed([part_name(job) for job in first.jobs])
-        when = "now" if first.miles_from_now < 1.0 else f"in {distance(first.miles_from_now * KM_PER_MILE, units)}"
+        when = "now" if first.miles_from_now < 1.0 else f"in {distance_text(first.miles_from_now * KM_PER_MILE, units)}"
         price = money(first.cost, now.plan.currency if now.plan is not None else "")
         told = f": {names}, {when}. {working_time(first.hours)} of work, {price} to pay."
         steps.append(
@@ -188,7 +188,7 @@ def _part(now: CarState, risk: PartRisk, units: str) -> Component:
             html.H3(dcc.Link(name[0].upper() + name[1:], href=part_address(now.known.id, risk.part))),
             html.P(
                 f"The chance that it is worn is {percent(risk.degraded)}, and that it fails within"
-                f" {distance(NEAR * KM_PER_MILE, units)}, {fails}."
+                f" {distance_text(NEAR * KM_PER_MILE, units)}, {fails}."
             ),
             *(html.P(reason, className="quiet") for reason in reasons),
         ]

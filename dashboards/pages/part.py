@@ -17,11 +17,11 @@ from dashboards.wording import when
 from obdwatch.errors import LogbookError
 from obdwatch.explanations.part_names import part_name
 from obdwatch.parts.part import Part
-from obdwatch.parts.risk_words import distance, percent
+from obdwatch.parts.risk_words import percent
 from obdwatch.planning.access import opened_for
 from obdwatch.planning.words import listed
 from obdwatch.records import EventKind, Evidence, PartRisk
-from obdwatch.units import KM_PER_MILE
+from obdwatch.units import KM_PER_MILE, distance_text
 
 MOST_REASONS = 12
 
@@ -56,7 +56,7 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
 
 def _in_a_sentence(risk: PartRisk, units: str) -> str:
     fails = [
-        f"{percent(chance)} within {distance(miles * KM_PER_MILE, units)}"
+        f"{percent(chance)} within {distance_text(miles * KM_PER_MILE, units)}"
         for miles, chance in sorted(risk.failure_within_miles.items())
     ]
     return f"The chance that it is worn is {percent(risk.degraded)}, and that it fails, {listed(fails)}."
@@ -66,7 +66,7 @@ def _age(risk: PartRisk, units: str) -> str:
     by_age = f"By its distance alone the chance that it is worn would be {percent(risk.prior)}."
     if risk.since_new_km is None:
         return f"How far it has run is not known. {by_age}"
-    run = f"It has run {distance(risk.since_new_km, units)}"
+    run = f"It has run {distance_text(risk.since_new_km, units)}"
     told = "" if risk.age_known else ", if it is as old as the car; nobody has said when it was new"
     return f"{run}{told}. {by_age}"
 

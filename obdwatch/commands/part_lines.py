@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from obdwatch.parts.risk_words import LIKELY_BY_AGE, distance, is_suspected, percent
-from obdwatch.units import KM_PER_MILE
+from obdwatch.parts.risk_words import LIKELY_BY_AGE, is_suspected, percent
+from obdwatch.units import KM_PER_MILE, distance_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -40,7 +40,7 @@ def part_lines(risks: Sequence[PartRisk], units: str, full: bool = False, of_car
 
 def _one(risk: PartRisk, name: str, units: str, full: bool) -> list[str]:
     soon, later = (percent(risk.failure_within_miles[miles]) for miles in NEAR_AND_FAR)
-    near, far = (distance(miles * KM_PER_MILE, units) for miles in NEAR_AND_FAR)
+    near, far = (distance_text(miles * KM_PER_MILE, units) for miles in NEAR_AND_FAR)
     lines = [
         f"  {name[0].upper()}{name[1:]}: {percent(risk.degraded)} likely to be at fault"
         f" ({percent(risk.prior)} by distance alone). Fails within {near}: {soon}; within {far}: {later}."
@@ -55,7 +55,7 @@ def _remarks(risks: Sequence[PartRisk], units: str) -> list[str]:
     if risks and all(one.since_new_km is None for one in risks):
         from obdwatch.parts.risk import ASSUMED_KM
 
-        assumed = distance(ASSUMED_KM, units)
+        assumed = distance_text(ASSUMED_KM, units)
         return [
             f"  No odometer reading is known: every part is taken to have run {assumed}. 'obdwatch log odometer' or"
             " --odometer while recording tells better."

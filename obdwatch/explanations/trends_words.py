@@ -10,7 +10,7 @@ from types import MappingProxyType
 
 from obdwatch.explanations.wording import Numbers, Words
 from obdwatch.records import Finding, Measure, Verdict
-from obdwatch.units import screen_unit, to_screen
+from obdwatch.units import distance_text
 
 LABELS: Mapping[str, str] = MappingProxyType(
     {
@@ -173,13 +173,8 @@ def _span(numbers: Numbers, what: str) -> str:
 def _length(numbers: Numbers, value: float, unit: str) -> str:
     """A distance to two digits, or a time in days or months."""
     if unit == "km":
-        return f"{_rounded(to_screen(value, 'km', numbers.units)):,.0f} {screen_unit('km', numbers.units).name}"
+        return distance_text(value, numbers.units)
     return f"{value:.0f} days" if value < 60.0 else f"{value / 30.44:.0f} months"
-
-
-def _rounded(value: float) -> float:
-    step = 10.0 if value < 1000.0 else 100.0 if value < 10_000.0 else 1000.0
-    return round(value / step) * step
 
 
 def _digits(change: float) -> int:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from obdwatch.records import PartRisk
-from obdwatch.units import screen_unit, to_screen
 
 WORTH_TELLING = 0.25  # probability of being worn from which evidence is worth telling
 MOVED = 1.2  # how far evidence must have raised a probability to count as more than age
@@ -29,13 +28,3 @@ def percent(probability: float) -> str:
     if probability > 0.99:
         return "over 99%"
     return "under 1%" if probability < 0.01 else f"{probability:.0%}"
-
-
-def distance(km: float, units: str) -> str:
-    """Return a distance [km] in round numbers of the reader's unit.
-
-    >>> distance(1609.344, "us"), distance(1609.344, "metric")
-    ('1,000 miles', '1,600 km')
-    """
-    shown = to_screen(km, "km", units)
-    return f"{round(shown, -2):,.0f} {screen_unit('km', units).name}"

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from obdwatch.units import KM_PER_MILE
+from obdwatch.units import KM_PER_MILE, distance_text
+
+OWN_CURRENCY = "Amounts are in your own currency."
+"""Said once where amounts stand that no file of the keeper's gives a currency."""
 
 
 def money(amount: float, currency: str) -> str:
@@ -41,13 +44,12 @@ def chance(probability: float) -> str:
 
 
 def distance(miles: float, units: str) -> str:
-    """Return a distance in the reader's units, to ten of them.
+    """Return a distance of the planner's, in miles, in the reader's units.
 
     >>> distance(10000.0, "us"), distance(10000.0, "metric")
-    ('10,000 miles', '16,090 km')
+    ('10,000 miles', '16,000 km')
     """
-    shown, name = (miles, "miles") if units == "us" else (miles * KM_PER_MILE, "km")
-    return f"{round(shown, -1):,.0f} {name}"
+    return distance_text(miles * KM_PER_MILE, units)
 
 
 def listed(names: Sequence[str]) -> str:
@@ -57,6 +59,15 @@ def listed(names: Sequence[str]) -> str:
     'a, b and c'
     """
     return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else "".join(names)
+
+
+def capital(text: str) -> str:
+    """Return a text with a capital letter in front.
+
+    >>> capital("coolant pump")
+    'Coolant pump'
+    """
+    return text[:1].upper() + text[1:]
 
 
 def sentence(text: str) -> str:

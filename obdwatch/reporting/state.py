@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from obdwatch.explanations.part_names import part_name
-from obdwatch.parts.risk_words import distance, is_old, percent
+from obdwatch.parts.risk_words import is_old, percent
 from obdwatch.planning.words import distance as ahead
 from obdwatch.planning.words import listed
 from obdwatch.records import PartRisk, Verdict
 from obdwatch.reporting.document import Block, Bullets, Paragraph, Section, Subheading, Table, Tone
 from obdwatch.reporting.facts import CarFacts
 from obdwatch.reporting.words import capital, counted, day, odometer
-from obdwatch.units import quantity
+from obdwatch.units import distance_text, quantity
 from obdwatch.urgency import Urgency
 
 MOST_NAMED, MOST_REASONS = 3, 5
@@ -138,7 +138,7 @@ def _reasons(facts: CarFacts, risk: PartRisk) -> list[Block]:
 def _run(facts: CarFacts, risk: PartRisk) -> str:
     if risk.since_new_km is None:
         return "How far it has run is not known."
-    run = f"It has run {distance(risk.since_new_km, facts.units)}"
+    run = f"It has run {distance_text(risk.since_new_km, facts.units)}"
     return f"{run}." if risk.age_known else f"{run}, if it is as old as the car; nobody has said when it was new."
 
 

@@ -39,7 +39,7 @@ def test_a_part_that_rides_along_says_whose_access_it_uses_and_that_it_adds_no_l
     (visit,) = plan_visits(parts, risks, Wishes(rate=100.0)).visits
     assert visit.jobs == ("crankcase_ventilation", "starter_motor")
     assert visit.why["crankcase_ventilation"] == (
-        "It is probably worn (90%) and fails within 16,090 km with a chance of 70%, which would cost about 595 EUR."
+        "It is probably worn (90%) and fails within 16,000 km with a chance of 70%, which would cost about 595 EUR."
     )
     said = visit.why["starter_motor"]
     assert said.startswith(
