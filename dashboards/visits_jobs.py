@@ -11,8 +11,9 @@ from dash.development.base_component import Component
 from dashboards.components import labelled
 from dashboards.visit import part_address
 from dashboards.visits_picture import Board, chip
-from dashboards.visits_words import NOT_AT_ALL_WORDS, capital, named
+from dashboards.visits_words import NOT_AT_ALL_WORDS, named
 from obdwatch.planning.plan_records import NOT_AT_ALL, LeftAlone
+from obdwatch.planning.words import capital
 from obdwatch.records import Visit as PlannedVisit
 
 

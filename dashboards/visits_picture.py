@@ -17,12 +17,12 @@ from dash.development.base_component import Component
 from dashboards.components import UNSPOKEN
 from dashboards.visits_asked import AskedPlan
 from dashboards.visits_tree import Opened, Reached, opening
-from dashboards.visits_words import Lane, capital
+from dashboards.visits_words import Lane
 from obdwatch.parts.part import Catalogue
 from obdwatch.planning.access import known
 from obdwatch.planning.jobs import job_for
 from obdwatch.planning.plan_records import ByHand
-from obdwatch.planning.words import listed, money, working_time
+from obdwatch.planning.words import capital, listed, money, working_time
 from obdwatch.records import Car
 
 MOST_WITHIN_REACH = 4

@@ -61,12 +61,3 @@ def when_words(miles: float, wishes: Wishes, today: date) -> str:
 def named(lanes: Sequence[Lane], number: int) -> Lane:
     """The place with a number."""
     return next(lane for lane in lanes if lane.number == number)
-
-
-def capital(text: str) -> str:
-    """The text with a capital letter in front.
-
-    >>> capital("now")
-    'Now'
-    """
-    return text[:1].upper() + text[1:]

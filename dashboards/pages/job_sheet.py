@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import groupby
 
 import dash_mantine_components as dmc
 from dash import dcc, html
@@ -34,7 +35,7 @@ def sheet_page(board: Board, known: KnownCar, risks: Sequence[PartRisk], units: 
             html.H1(sheet.title),
             html.P(sheet.summary, className="lead"),
             html.P(html.Button("Print", id="print", type="button"), className="only-screen"),
-            html.Div([_section(section, mark) for section in sheet.sections], className="sheet"),
+            html.Div(_sections(sheet.sections, mark), className="sheet"),
         ],
     )
 
@@ -45,12 +46,23 @@ def _number(text: str) -> int:
     return int(text[:6])
 
 
-def _section(section: SheetSection, mark: str) -> Component:
+def _sections(sections: Sequence[SheetSection], mark: str) -> list[Component]:
+    """A heading once, and under it what is about each part."""
+    return [
+        html.Section([html.H2(heading), *(piece for one in under for piece in _under(one, mark))])
+        for heading, under in groupby(sections, key=lambda one: one.heading)
+    ]
+
+
+def _under(section: SheetSection, mark: str) -> list[Component]:
     rows = [
-        html.Li(_tick(f"{number}. {text}" if section.numbered else text, f"{mark}-{section.heading}-{number}"))
+        html.Li(
+            _tick(f"{number}. {text}" if section.numbered else text, f"{mark}-{section.heading}-{section.of}-{number}")
+        )
         for number, text in enumerate(section.lines, 1)
     ]
-    return html.Section([html.H2(section.heading), html.Ol(rows) if section.numbered else html.Ul(rows)])
+    name = [html.H3(section.of)] if section.of else []
+    return [*name, html.Ol(rows) if section.numbered else html.Ul(rows)]
 
 
 def _tick(text: str, line: str) -> Component:

@@ -24,10 +24,10 @@ from dashboards.visits_asked import Limits, asked_plan, car_and_sheet
 from dashboards.visits_costs import ways_compared
 from dashboards.visits_jobs import jobs_of, left_alone
 from dashboards.visits_picture import Board, picture
-from dashboards.visits_words import ADVICE, Lane, capital, lanes
+from dashboards.visits_words import ADVICE, Lane, lanes
 from obdwatch.errors import InputError
 from obdwatch.planning.plan_records import NOT_AT_ALL, Plan
-from obdwatch.planning.words import distance, listed, money, sentence, working_time
+from obdwatch.planning.words import capital, distance, listed, money, sentence, working_time
 
 
 def show(shelf: SessionShelf, visit: Visit) -> Page:

@@ -49,6 +49,7 @@ PART_NEEDS = (
 )  # fmt: skip
 STEP_KEYS: Mapping[str, Reader] = {
     "name": read.text,
+    "undo": read.text,
     "hours": read.hours,
     "needs": read.step_ids,
     "cautions": read.sentences,

@@ -33,7 +33,10 @@ class Variant:
 
 @dataclass(frozen=True, slots=True)
 class AccessStep:
-    """Something that must be opened or taken off first: `hours` for opening and closing, `needs` other steps before."""
+    """Something that must be opened or taken off first: `hours` for opening and closing, `needs` other steps before.
+
+    `undo` says how it is undone, empty where nobody has said.
+    """
 
     id: str
     name: str
@@ -42,6 +45,7 @@ class AccessStep:
     cautions: tuple[str, ...] = ()
     only_for: Mapping[str, tuple[Any, ...]] = field(default_factory=dict, hash=False)
     variants: tuple[Variant, ...] = field(default=(), hash=False)
+    undo: str = ""
 
 
 @dataclass(frozen=True, slots=True)

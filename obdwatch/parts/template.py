@@ -39,6 +39,7 @@ EXAMPLES = """
 # A step and a part that are not in the list:
 #[step.wheel_off]
 #name = "take off the front wheel"
+#undo = "fit the front wheel"
 #hours = 0.2
 #needs = ["car_raised"]
 #[part.inner_drive_boot]

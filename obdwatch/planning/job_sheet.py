@@ -5,15 +5,15 @@ What only the maker knows (torques, part numbers, bleeding) is named as such and
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from obdwatch.errors import InputError
-from obdwatch.parts.part import Catalogue, Part
+from obdwatch.parts.part import AccessStep, Catalogue, Part
 from obdwatch.planning.access import known, opened_for
 from obdwatch.planning.jobs import Job, job_for
 from obdwatch.planning.plan_records import Plan
-from obdwatch.planning.words import distance, listed, money, sentence, working_time
+from obdwatch.planning.words import OWN_CURRENCY, capital, distance, listed, money, sentence, working_time
 from obdwatch.records import Car, Visit
 
 FROM_THE_MANUAL = (
@@ -33,11 +33,16 @@ TOPICS = (("cool", "hot cooling system", "fan"), ("jack",), ("closed garage", "f
 
 @dataclass(frozen=True, slots=True)
 class SheetSection:
-    """A heading with lines to tick off; `numbered` where their order matters."""
+    """A heading with lines to tick off; `numbered` where their order matters.
+
+    `of` names the parts that the lines are about, where a heading has lines about several: it then stands once, above
+    the first of the sections that follow each other.
+    """
 
     heading: str
     lines: tuple[str, ...]
     numbered: bool = False
+    of: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,12 +75,13 @@ def job_sheet(plan: Plan, number: int, catalogue: Catalogue, context: SheetConte
         SheetSection("Before you start", (FROM_THE_MANUAL, *_cautions(parts, visit, catalogue))),
         SheetSection("Check before you buy", _tests(parts, seen)),
         SheetSection("Parts to buy", tuple(_part_line(job, plan.currency) for job in jobs)),
+        *_per_part("Parts to buy", parts, lambda part: (part.quality,) if part.quality else ()),
         SheetSection("Bought with them", _extra_lines(jobs, plan.currency)),
         SheetSection("Open in this order", _access_lines(visit, catalogue), numbered=True),
-        SheetSection("Fit", _per_part(parts, lambda part: part.fitting or ("as the maker's manual says",))),
+        *_per_part("Fit", parts, lambda part: part.fitting or ("as the maker's manual says",)),
         SheetSection("Close in this order", _closing_lines(visit, catalogue), numbered=True),
-        SheetSection("After fitting", _per_part(parts, lambda part: part.after_fitting)),
-        SheetSection("On the first drive", _per_part(parts, _first_drive)),
+        *_per_part("After fitting", parts, lambda part: part.after_fitting),
+        *_per_part("On the first drive", parts, _first_drive),
         SheetSection("Then", (_note_it(seen.car, parts),)),
     )
     return JobSheet(_title(number, visit, seen), _summary(visit, plan), tuple(s for s in sections if s.lines))
@@ -89,11 +95,14 @@ def _title(number: int, visit: Visit, seen: SheetContext) -> str:
 
 def _summary(visit: Visit, plan: Plan) -> str:
     count = f"{len(visit.jobs)} job{'' if len(visit.jobs) == 1 else 's'}"
-    return f"{count}, about {working_time(visit.hours)} of work, {money(visit.cost, plan.currency)} to pay."
+    said = f"{count}, about {working_time(visit.hours)} of work, about {money(visit.cost, plan.currency)} to pay."
+    return said if plan.currency else f"{said} {OWN_CURRENCY}"
 
 
 def _tests(parts: Iterable[Part], seen: SheetContext) -> tuple[str, ...]:
-    return tuple(f"{part.name}: {sentence(seen.decided_by[part.id])}" for part in parts if seen.decided_by.get(part.id))
+    return tuple(
+        f"{capital(part.name)}: {sentence(seen.decided_by[part.id])}" for part in parts if seen.decided_by.get(part.id)
+    )
 
 
 def _cautions(parts: Iterable[Part], visit: Visit, catalogue: Catalogue) -> tuple[str, ...]:
@@ -112,7 +121,7 @@ def _part_line(job: Job, currency: str) -> str:
     if any("how many" in unknown for unknown in job.unknown):
         count = f"one per {part.per}: "
     price = f"about {money(job.price, currency)}" if known(part.price) is not None else "price not known"
-    return f"{count}{part.name} ({price}). {sentence(part.quality) if part.quality else ''}".rstrip()
+    return capital(f"{count}{part.name} ({price}).")
 
 
 def _extra_lines(jobs: Iterable[Job], currency: str) -> tuple[str, ...]:
@@ -122,7 +131,7 @@ def _extra_lines(jobs: Iterable[Job], currency: str) -> tuple[str, ...]:
         price = f"about {money(extra.price, currency)}" if known(extra.price) is not None else "price not known"
         wanted = ", if it looks worn" if extra.optional else ""
         if extra.id not in found or not extra.optional:
-            found[extra.id] = f"{extra.name} ({price}{wanted})"
+            found[extra.id] = capital(f"{extra.name} ({price}{wanted}).")
     return tuple(found.values())
 
 
@@ -133,17 +142,30 @@ def _access_lines(visit: Visit, catalogue: Catalogue) -> tuple[str, ...]:
 
 def _closing_lines(visit: Visit, catalogue: Catalogue) -> tuple[str, ...]:
     order = opened_for(visit.access_steps, catalogue.steps)
-    return tuple(f"Undo: {catalogue.steps[step].name}" for step in reversed(order))
+    return tuple(_undoing(catalogue.steps[step]) for step in reversed(order))
 
 
-def _per_part(parts: Iterable[Part], of: Callable[[Part], Iterable[str]]) -> tuple[str, ...]:
-    """What is said of each part; what is said of several stands where the last of them does, once."""
+def _undoing(step: AccessStep) -> str:
+    """How a step is undone; of a step of the keeper's own that does not say, that it must be."""
+    return sentence(step.undo or f'the reverse of "{step.name}"')
+
+
+def _per_part(heading: str, parts: Sequence[Part], of: Callable[[Part], Iterable[str]]) -> tuple[SheetSection, ...]:
+    """What is said of each part, under its name; what is said of several stands once, after what is said of fewer."""
     said: dict[str, list[str]] = {}
     for part in parts:
         for text in of(part):
-            names = said.pop(sentence(text), [])
-            said[sentence(text)] = [*names, part.name]
-    return tuple(f"{listed(names)}: {text}" for text, names in said.items())
+            said.setdefault(sentence(text), []).append(part.name)
+    lines: dict[tuple[str, ...], list[str]] = {}
+    for text, names in said.items():
+        lines.setdefault(tuple(names), []).append(text)
+    return tuple(SheetSection(heading, tuple(lines[names]), of=_whom(names, parts)) for names in sorted(lines, key=len))
+
+
+def _whom(names: Sequence[str], parts: Sequence[Part]) -> str:
+    if len(names) == len(parts) > 2:
+        return f"All {len(parts)} parts"
+    return capital(listed(names))
 
 
 def _first_drive(part: Part) -> tuple[str, ...]:
@@ -160,8 +182,11 @@ def _note_it(car: Car | None, parts: Iterable[Part]) -> str:
 def sheet_text(sheet: JobSheet) -> str:
     """Return the sheet as plain text, for a terminal or a printer."""
     lines = [sheet.title, "=" * len(sheet.title), sheet.summary]
+    above = ""
     for section in sheet.sections:
-        lines += ["", section.heading, "-" * len(section.heading)]
+        lines += ["", section.heading, "-" * len(section.heading)] if section.heading != above else []
+        lines += [f"{section.of}:"] if section.of else []
+        above = section.heading
         marks = (f"{number}." if section.numbered else "[ ]" for number in range(1, len(section.lines) + 1))
         lines += [f"{mark} {text}" for mark, text in zip(marks, section.lines, strict=True)]
     return "\n".join(lines) + "\n"

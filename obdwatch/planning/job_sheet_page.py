@@ -11,6 +11,7 @@ STYLE = """
 body { font: 1rem/1.5 system-ui, sans-serif; max-width: 46rem; margin: 0 auto; padding: 1rem; overflow-wrap: anywhere; }
 h1 { font-size: 1.4rem; line-height: 1.25; }
 h2 { font-size: 1.1rem; margin: 1.5rem 0 .25rem; border-bottom: 1px solid; break-after: avoid; }
+h3 { font-size: 1rem; margin: .75rem 0 0; break-after: avoid; }
 ul, ol { margin: 0; padding: 0; list-style: none; }
 li { display: flex; gap: .6rem; padding: .3rem 0; break-inside: avoid; }
 label { display: contents; }
@@ -22,7 +23,10 @@ input { flex: none; width: 1.25rem; height: 1.25rem; margin: .15rem 0 0; }
 
 def sheet_html(sheet: JobSheet) -> str:
     """Return the sheet as a whole HTML document; every text in it is escaped."""
-    sections = "\n".join(_section(section) for section in sheet.sections)
+    above = ("", *(section.heading for section in sheet.sections))
+    sections = "\n".join(
+        _section(section, section.heading != before) for before, section in zip(above, sheet.sections, strict=False)
+    )
     title = escape(sheet.title)
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
@@ -32,12 +36,14 @@ def sheet_html(sheet: JobSheet) -> str:
     )
 
 
-def _section(section: SheetSection) -> str:
+def _section(section: SheetSection, is_first: bool) -> str:
     kind = "ol" if section.numbered else "ul"
     lines = "\n".join(
         _line(text, f"{number}." if section.numbered else "") for number, text in enumerate(section.lines, 1)
     )
-    return f"<section>\n<h2>{escape(section.heading)}</h2>\n<{kind}>\n{lines}\n</{kind}>\n</section>"
+    heading = f"<h2>{escape(section.heading)}</h2>\n" if is_first else ""
+    heading += f"<h3>{escape(section.of)}</h3>\n" if section.of else ""
+    return f"<section>\n{heading}<{kind}>\n{lines}\n</{kind}>\n</section>"
 
 
 def _line(text: str, number: str) -> str:

@@ -10,12 +10,12 @@ from obdwatch.records import PartRisk
 STEPS = {
     step.id: step
     for step in (
-        AccessStep("engine_cover", "take off the engine cover", 0.25),
-        AccessStep("battery_off", "disconnect the battery", 0.25, cautions=("Minus first.",)),
-        AccessStep("air_hoses", "take off the air hoses", 0.25, ("engine_cover",)),
-        AccessStep("intake_manifold", "take off the intake manifold", 1.5, ("air_hoses", "battery_off")),
-        AccessStep("coolant_drained", "drain the coolant", 0.5, cautions=("Only with a cold engine.",)),
-        AccessStep("belt_off", "take off the drive belt", 0.5),
+        AccessStep("engine_cover", "take off the engine cover", 0.25, undo="put the cover back"),
+        AccessStep("battery_off", "disconnect the battery", 0.25, cautions=("Minus first.",), undo="plus first"),
+        AccessStep("air_hoses", "take off the air hoses", 0.25, ("engine_cover",), undo="fit the air hoses"),
+        AccessStep("intake_manifold", "take off the intake manifold", 1.5, ("air_hoses", "battery_off"), undo="fit it"),
+        AccessStep("coolant_drained", "drain the coolant", 0.5, cautions=("Only with a cold engine.",), undo="fill it"),
+        AccessStep("belt_off", "take off the drive belt", 0.5, undo="put the belt on"),
     )
 }
 COOLANT = Extra("coolant", "coolant, 8 L", 40.0)

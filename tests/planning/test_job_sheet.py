@@ -9,11 +9,12 @@ import pytest
 
 from obdwatch.errors import InputError
 from obdwatch.parts.catalogue import read_catalogue
-from obdwatch.parts.part import Extra
+from obdwatch.parts.part import AccessStep, Extra
 from obdwatch.planning.job_sheet import ALWAYS, FROM_THE_MANUAL, TOPICS, JobSheet, SheetContext, job_sheet, sheet_text
 from obdwatch.planning.job_sheet_page import sheet_html
 from obdwatch.planning.plan import plan_visits
 from obdwatch.planning.wishes import Wishes
+from obdwatch.planning.words import OWN_CURRENCY
 from obdwatch.records import Car
 from tests.planning.garage import GARAGE, RISKS, STEPS, WORN, catalogue, part, risk
 
@@ -28,7 +29,11 @@ def sheet() -> JobSheet:
 
 
 def section(heading: str) -> tuple[str, ...]:
-    return next((each.lines for each in sheet().sections if each.heading == heading), ())
+    return tuple(line for each in sheet().sections if each.heading == heading for line in each.lines)
+
+
+def said_of(heading: str, of: str) -> tuple[str, ...]:
+    return next((each.lines for each in sheet().sections if (each.heading, each.of) == (heading, of)), ())
 
 
 def test_it_begins_with_what_only_the_maker_knows() -> None:
@@ -38,8 +43,9 @@ def test_it_begins_with_what_only_the_maker_knows() -> None:
 
 def test_parts_come_with_number_price_and_quality() -> None:
     assert "6 x spark plugs (about 72 EUR)." in section("Parts to buy")
-    assert "coolant pump (about 200 EUR). Original quality." in section("Parts to buy")
-    assert section("Bought with them").count("coolant, 8 L (about 40 EUR)") == 1
+    assert "Coolant pump (about 200 EUR)." in section("Parts to buy")
+    assert said_of("Parts to buy", "Coolant pump") == ("Original quality.",)
+    assert section("Bought with them").count("Coolant, 8 L (about 40 EUR).") == 1
 
 
 def test_opening_runs_from_outside_in_and_closing_the_other_way() -> None:
@@ -48,7 +54,23 @@ def test_opening_runs_from_outside_in_and_closing_the_other_way() -> None:
     place = {names[line].id: at for at, line in enumerate(opening)}
     assert "intake_manifold" in place
     assert all(place[need] < place[step] for step in place for need in STEPS[step].needs)
-    assert [line.removeprefix("Undo: ") for line in reversed(closing)] == [names[line].name for line in opening]
+    assert [f"{line[0].upper()}{line[1:]}." for line in (names[line].undo for line in opening)] == [*reversed(closing)]
+
+
+def test_a_step_of_the_keepers_own_that_says_nothing_of_its_undoing_is_not_forgotten() -> None:
+    steps = {"wheel_off": AccessStep("wheel_off", "take off the front wheel", 0.2)}
+    parts = catalogue(part("thermostat", access=("wheel_off",)), steps=steps)
+    plan = plan_visits(parts, [risk("thermostat", WORN)], Wishes(decided=frozenset({"thermostat"})))
+    assert 'The reverse of "take off the front wheel".' in sheet_text(job_sheet(plan, 1, parts))
+
+
+def test_every_step_that_is_shipped_says_how_it_is_undone_in_words_of_its_own() -> None:
+    steps = read_catalogue().steps.values()
+    said = {step.name: step.undo for step in steps}
+    said |= {one.changes["name"]: one.changes["undo"] for step in steps for one in step.variants}
+    assert all(said.values())
+    assert not {name for name, undo in said.items() if undo in said}
+    assert len(set(said.values())) == len(said)
 
 
 def test_cautions_of_parts_steps_and_every_visit_are_there_once() -> None:
@@ -61,13 +83,27 @@ def test_cautions_of_parts_steps_and_every_visit_are_there_once() -> None:
 
 
 def test_it_says_what_to_check_before_buying_and_what_to_do_after() -> None:
-    assert section("Check before you buy") == ("coolant pump: Look at the weep hole.",)
-    assert section("After fitting") == ("coolant pump: Fill and bleed the coolant.",)
-    assert section("On the first drive") == ("coolant pump: No drop under the car.",)
-    fit = section("Fit")
-    assert "coolant pump: Clean the face." in fit
-    assert [line for line in fit if "starter motor" in line and line.endswith(": As the maker's manual says.")]
-    assert sum("maker's manual" in line for line in fit) == 1, "what holds for several parts is said once"
+    assert section("Check before you buy") == ("Coolant pump: Look at the weep hole.",)
+    assert said_of("After fitting", "Coolant pump") == ("Fill and bleed the coolant.",)
+    assert said_of("On the first drive", "Coolant pump") == ("No drop under the car.",)
+    assert "Clean the face." in said_of("Fit", "Coolant pump")
+    shared = [each for each in sheet().sections if each.lines == ("As the maker's manual says.",)]
+    assert len(shared) == 1, "what holds for several parts is said once"
+    assert "starter motor" in shared[0].of
+
+
+def test_a_heading_over_several_parts_stands_once_above_their_names() -> None:
+    for shown in (sheet_text(sheet()).splitlines(), sheet_html(sheet()).splitlines()):
+        assert len([line for line in shown if line in ("Fit", "<h2>Fit</h2>")]) == 1
+        at = next(n for n, line in enumerate(shown) if line in ("Fit", "<h2>Fit</h2>"))
+        assert [line for line in shown[at:] if line in ("Coolant pump:", "<h3>Coolant pump</h3>")]
+
+
+def test_that_money_is_in_the_keepers_own_currency_is_said_once_where_none_is_named() -> None:
+    nameless = replace(GARAGE, currency="")
+    text = sheet_text(job_sheet(plan_visits(nameless, RISKS, DECIDED, FERN), 1, nameless))
+    assert text.count(OWN_CURRENCY) == 1
+    assert OWN_CURRENCY not in sheet_text(sheet())
     assert "obdwatch log repair coolant_pump --car fern --odometer N" in section("Then")[0]
 
 
@@ -77,9 +113,9 @@ def test_an_unknown_price_is_said_and_an_optional_extra_is_no_must() -> None:
     parts = catalogue(part("thermostat", price=float("nan"), extras=(seal, hose), per="cylinder"))
     plan = plan_visits(parts, [risk("thermostat", WORN)], Wishes(decided=frozenset({"thermostat"})))
     text = sheet_text(job_sheet(plan, 1, parts))
-    assert "one per cylinder: thermostat (price not known)." in text
-    assert "seal (price not known)" in text
-    assert "hose (about 15 EUR, if it looks worn)" in text
+    assert "One per cylinder: thermostat (price not known)." in text
+    assert "Seal (price not known)" in text
+    assert "Hose (about 15 EUR, if it looks worn)" in text
     assert "nan" not in text
     assert plan.visits[0].cost == 0.0
 
