@@ -15,7 +15,16 @@ from dashboards.keeping import amount_from
 from dashboards.visit import VISITS, Visit, car_address
 from obdwatch.errors import InputError
 from obdwatch.planning.plan_records import NOT_AT_ALL
-from obdwatch.planning.wishes import MOST_VISITS, USUAL_VISITS, Trip, Wishes, spaced_visits
+from obdwatch.planning.wishes import (
+    HORIZON_MILES,
+    KEPT_MILES,
+    MOST_VISITS,
+    USUAL_VISITS,
+    Trip,
+    Wishes,
+    spaced_visits,
+)
+from obdwatch.planning.words import distance
 from obdwatch.units import KM_PER_MILE
 
 SHEET = "sheet"
@@ -24,17 +33,24 @@ MOST_MOVES = 200  # more than a car has wear parts
 MOST_MONEY = 1e9
 MOST_HOURS = 1_000.0
 FARTHEST_KM = 100_000.0
+LONGEST_KEPT_KM = 1_000_000.0
+SHORTEST_KEPT = 0.99  # of what a plan looks ahead; a reader types the round number that the page says
+FIELDS = ("budget", "hours", "rate", "trip", "trip_in", "keep", "visits")  # of the form and of the address
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What the reader wants of the plan; None: no limit. `rate` None: the work is one's own. Distances in km."""
+    """What the reader wants of the plan; None: no limit. `rate` None: the work is one's own. Distances in km.
+
+    `keep` is how far the car is meant to be kept from now on, None: as far as is usual.
+    """
 
     budget: float | None = None
     hours: float | None = None
     rate: float | None = None
     trip: float | None = None
     trip_in: float | None = None
+    keep: float | None = None
     visits: int | None = None
 
     def wishes(self, units: str, yearly_miles: float | None) -> Wishes:
@@ -47,6 +63,7 @@ class Limits:
             rate=self.rate,
             trips=trips,
             yearly_miles=yearly_miles,
+            kept_miles=KEPT_MILES if self.keep is None else max(self.keep / KM_PER_MILE, HORIZON_MILES),
             units=units,
         )
 
@@ -70,7 +87,7 @@ class AskedPlan:
         if self.sheet is not None:
             path += f"/{SHEET}/{quote(self.sheet, safe='')}"
         pairs: list[tuple[str, str]] = []
-        for name in ("budget", "hours", "rate", "trip", "trip_in", "visits"):
+        for name in FIELDS:
             value = getattr(self.limits, name)
             pairs += [] if value is None else [(name, f"{value:.10g}")]
         pairs += [("move", f"{part}:{visit or NONE}") for part, visit in self.moves.items()]
@@ -87,7 +104,7 @@ def asked_plan(visit: Visit) -> AskedPlan:
     """Read an address. Raises InputError for what cannot be meant, in words for the reader."""
     asked = car_and_sheet(visit)
     query = visit.query
-    limits = limits_from({name: query[name][-1] for name in _FIELDS if name in query}, "metric")
+    limits = limits_from({name: query[name][-1] for name in FIELDS if name in query}, "metric")
     moves = dict(_move(text) for text in query.get("move", ())[:MOST_MOVES])
     return replace(asked, limits=limits, moves=moves, only=(query.get("only") or ("",))[-1] or None)
 
@@ -99,14 +116,12 @@ def car_and_sheet(visit: Visit) -> AskedPlan:
     return AskedPlan(unquote(car) or None, unquote(number) if kind == SHEET else None)
 
 
-_FIELDS = ("budget", "hours", "rate", "trip", "trip_in", "visits")
-
-
 def limits_from(sent: Mapping[str, Any], units: str) -> Limits:
     """Read limits as typed into a form or an address, distances in the reader's units. Raises InputError."""
     scale = KM_PER_MILE if units == "us" else 1.0
     trip = amount_from(sent.get("trip"), "The length of the trip", FARTHEST_KM)
     trip_in = amount_from(sent.get("trip_in"), "The distance until the trip", FARTHEST_KM)
+    keep = amount_from(sent.get("keep"), "How far the car is kept", LONGEST_KEPT_KM)
     visits = amount_from(sent.get("visits"), "The number of visits", MOST_VISITS)
     if visits is not None and (visits != int(visits) or visits < 1):
         raise InputError(f"The number of visits must be a whole number from 1 to {MOST_VISITS}.")
@@ -114,12 +129,16 @@ def limits_from(sent: Mapping[str, Any], units: str) -> Limits:
         trip = None
     if trip_in is not None and trip is None:
         raise InputError("Say how long the trip is as well, or leave both fields empty.")
+    if keep is not None and keep * scale < SHORTEST_KEPT * HORIZON_MILES * KM_PER_MILE:
+        horizon = distance(HORIZON_MILES, units)
+        raise InputError(f"A plan looks {horizon} ahead: say that the car is kept as far as that or farther.")
     return Limits(
         budget=amount_from(sent.get("budget"), "The most that a visit may cost", MOST_MONEY),
         hours=amount_from(sent.get("hours"), "The most hours that a visit may take", MOST_HOURS),
         rate=amount_from(sent.get("rate"), "The price of a workshop's hour", MOST_MONEY),
         trip=None if trip is None else trip * scale,
         trip_in=None if trip_in is None else trip_in * scale,
+        keep=None if keep is None else keep * scale,
         visits=None if visits is None else int(visits),
     )
 

@@ -11,25 +11,25 @@ from dash.development.base_component import Component
 from dashboards.failures import done_or_told
 from dashboards.sessions import SessionShelf
 from dashboards.visit import visit_from
-from dashboards.visits_asked import AskedPlan, Limits, asked_plan, car_and_sheet, limits_from
+from dashboards.visits_asked import FIELDS, AskedPlan, Limits, asked_plan, car_and_sheet, limits_from
 from obdwatch.errors import InputError
-from obdwatch.planning.wishes import MOST_TRIP_RISK, USUAL_VISITS
+from obdwatch.planning.wishes import KEPT_MILES, MOST_TRIP_RISK, USUAL_VISITS
 from obdwatch.planning.words import distance, money
-from obdwatch.units import KM_PER_MILE, screen_unit, to_screen
-
-FIELDS = ("budget", "hours", "rate", "trip", "trip_in", "visits")
+from obdwatch.units import odometer_text, screen_unit, to_screen
 
 
 def form(car_id: str, limits: Limits, units: str, currency: str, opened: bool = False) -> Component:
     """The limits of a car's plan in words, and folded the fields to change them."""
     unit, of = screen_unit("km", units).name, f" ({currency})" if currency else ""
-    far = {name: _far(getattr(limits, name), units) for name in ("trip", "trip_in")}
+    far = {name: _far(getattr(limits, name), units) for name in ("trip", "trip_in", "keep")}
+    kept = distance(KEPT_MILES, units)
     fields = [
         _field("budget", f"One visit may cost at most{of}", _plain(limits.budget)),
         _field("hours", "One visit may take at most, hours", _plain(limits.hours)),
         _field("rate", f"A workshop's hour costs{of}; empty: your own work", _plain(limits.rate)),
         _field("trip", f"A long trip to be ready for, {unit}", far["trip"]),
         _field("trip_in", f"It begins in, {unit}; empty: now", far["trip_in"]),
+        _field("keep", f"The car is kept for, {unit}; empty: {kept}", far["keep"]),
         _field("visits", f"Possible visits, 1 to 6; empty: {USUAL_VISITS}", _plain(limits.visits)),
     ]
     risk = f"Ready for the trip means that no part fails on it with a chance above {MOST_TRIP_RISK:.0%}."
@@ -55,11 +55,13 @@ def limits_words(limits: Limits, units: str, currency: str) -> str:
     if limits.hours is not None:
         said.append(f"at most {limits.hours:g} hours a visit")
     if limits.trip is not None:
-        begins = f"in {distance(limits.trip_in / KM_PER_MILE, units)}" if limits.trip_in else "now"
-        said.append(f"ready for {distance(limits.trip / KM_PER_MILE, units)} that begin {begins}")
+        begins = f"in {odometer_text(limits.trip_in, units)}" if limits.trip_in else "now"
+        said.append(f"ready for {odometer_text(limits.trip, units)} that begin {begins}")
+    if limits.keep is not None:
+        said.append(f"kept for {odometer_text(limits.keep, units)} from now on")
     if limits.visits is not None:
         said.append(f"{limits.visits} possible visit{'' if limits.visits == 1 else 's'}")
-    if limits == Limits(rate=limits.rate):
+    if limits.budget is None and limits.hours is None:
         said.append("no limit of money or time")
     return ", ".join(said)
 

@@ -124,6 +124,20 @@ def test_limits_come_from_the_address_and_stay_in_every_further_one(shelf: Sessi
     assert max(int(number) for to in ways.values() for number in to) == 2
 
 
+def test_how_far_the_car_is_kept_goes_into_plan_address_and_form(shelf: SessionShelf) -> None:
+    children = shown(shelf, "/visits", "keep=20000")
+    assert "kept for 20,000 km from now on" in text(children)
+    assert "ou keep the car for 20,000 km more" in text(children)
+    assert all("keep=20000" in address for to in chips(children).values() for address in to.values())
+    assert {one.id: one.value for one in components(children, dcc.Input)}["plan-keep"] == "20000"
+    assert limits_from({"keep": "20,000"}, "us").keep == pytest.approx(32_186.88)  # NIST SP 811: 1 mile = 1.609344 km
+
+
+def test_the_round_number_that_a_plan_looks_ahead_can_be_typed(shelf: SessionShelf) -> None:
+    assert "kept for 16,000 km" in text(shown(shelf, "/visits", "keep=16000"))
+    assert "A plan looks 16,000 km ahead" in text(shown(shelf, "/visits", "keep=9000"))
+
+
 def test_limits_without_a_way_are_said_in_the_planners_words_beside_the_form(shelf: SessionShelf) -> None:
     children = shown(shelf, "/visits", "hours=0.1&trip=2000")
     words = text(children)
