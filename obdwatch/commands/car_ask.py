@@ -48,7 +48,7 @@ QUESTIONS: tuple[Question, ...] = (
     Question("induction", "Has it a turbocharger or compressor?", {"yes": "turbo", "no": "naturally_aspirated"}),
     Question(
         "air_metering",
-        "Is there an air-mass sensor between air filter and throttle?",
+        "Is there a mass air flow sensor between air filter and throttle?",
         {"yes": "air_flow", "no": "pressure", "yes, and a pressure sensor in the manifold": "both"},
     ),
     Question(

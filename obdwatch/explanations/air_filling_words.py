@@ -82,7 +82,7 @@ def _low(finding: Finding, numbers: Numbers) -> Words:
         ]
         return Words(f"{headline}: the intake flaps may not move.", tuple(reasons))
     reasons.append("This car has no flaps; a cam that does not come forward takes air at low speeds as well.")
-    reasons.append("To check: oil level and oil age, then the solenoid of the cam and the air-mass sensor.")
+    reasons.append("To check: oil level and oil age, then the solenoid of the cam and the mass air flow sensor.")
     return Words(f"{headline}.", tuple(reasons))
 
 
@@ -109,7 +109,7 @@ def _everywhere(finding: Finding, numbers: Numbers) -> Words:
         if numbers.get("air_missing") is not None
         else f"Even where it is fullest it reaches {numbers.say('full_throttle_filling')};"
         f" {numbers.expected('full_throttle_filling')} is usual.",
-        "To check, cheapest first: air filter and its duct, the air-mass sensor, then the exhaust for a block.",
+        "To check, cheapest first: air filter and its duct, the mass air flow sensor, then the exhaust for a block.",
     ]
     if cams:
         reasons.append("A cam that stays back does this too: check oil level and oil age, then its solenoid.")
@@ -121,7 +121,7 @@ def _reading(_finding: Finding, numbers: Numbers) -> Words:
         *_pulls(numbers),
         f"The reading is {numbers.say('air_missing')} below {_against(numbers)}.",
         "But the engine adds fuel for air that was not counted: so the air is there and the reading is short.",
-        "To check: the air-mass sensor for dirt, and the duct behind it for a leak.",
+        "To check: the mass air flow sensor for dirt, and the duct behind it for a leak.",
     )
     return Words("The car reads too little air: the sensor is to blame, or air comes in behind it.", reasons)
 

@@ -141,11 +141,11 @@ def _trims_of_bank(bank: int, idle: float | None, cruise: float | None) -> Itera
     if idle > TRIM_SUSPECT_PERCENT and idle - cruise > TRIM_GAP_PERCENT:
         yield f"Bank {bank} is lean at idle and better with speed: that is how an air leak looks."
     elif cruise > TRIM_SUSPECT_PERCENT and cruise - idle > TRIM_GAP_PERCENT:
-        yield f"Bank {bank} gets leaner with speed: that points to fuel supply or the air flow sensor."
+        yield f"Bank {bank} gets leaner with speed: that points to fuel supply or the mass air flow sensor."
     elif min(idle, cruise) > TRIM_SUSPECT_PERCENT:
-        yield f"Bank {bank} is lean everywhere: air flow sensor, fuel pressure or an oxygen sensor."
+        yield f"Bank {bank} is lean everywhere: mass air flow sensor, fuel pressure or an oxygen sensor."
     elif max(idle, cruise) < -TRIM_SUSPECT_PERCENT:
-        yield f"Bank {bank} is rich everywhere: fuel pressure, a leaking injector or the air flow sensor."
+        yield f"Bank {bank} is rich everywhere: fuel pressure, a leaking injector or the mass air flow sensor."
     elif max(abs(idle), abs(cruise)) < TRIM_SUSPECT_PERCENT:
         yield f"Bank {bank} shows a normal mixture in this drive."
 

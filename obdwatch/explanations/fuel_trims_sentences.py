@@ -43,7 +43,7 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
         ),
         "flow_missing": (
             "The fuel trims look right at idle, but steady driving was not seen.",
-            "A weak fuel pump or a dirty air sensor shows only when much air flows.",
+            "A weak fuel pump or a dirty mass air flow sensor shows only when much air flows.",
         ),
         "fuel_or_fault": (
             "The engine needs more fuel than usual at every speed alike: another fuel, or a fault.",

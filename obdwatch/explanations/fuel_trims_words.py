@@ -60,7 +60,7 @@ def _fuel_changed(numbers: Numbers) -> Words:
         *levels(numbers),
         f"All cylinders moved together, by {trim(numbers, 'fuel_shift')}, whether idling or on the road.",
         "Fuel with more or less alcohol does this: from pure petrol to E10 it is about 4%, to E85 over 40%.",
-        "If it stays after the next fill of the usual fuel, have fuel pressure and air sensor checked.",
+        "If it stays after the next fill of the usual fuel, have fuel pressure and mass air flow sensor checked.",
     )
     return Words("The correction moved at every speed alike: that fits a different fuel, not a fault.", reasons)
 
@@ -69,7 +69,7 @@ def _unmetered_air(numbers: Numbers) -> Words:
     reasons = [*levels(numbers)]
     if numbers.get("leak_flow") is not None and numbers.get("leak_diameter") is not None:
         reasons.append(
-            f"That fits {grams(numbers)} of air that slips in past the air sensor at idle, like a hole of"
+            f"That fits {grams(numbers)} of air that slips in past the mass air flow sensor at idle, like a hole of"
             f" {numbers.say('leak_diameter', 1)} across (range {numbers.interval('leak_diameter', 1)})."
         )
     reasons += [
@@ -78,7 +78,7 @@ def _unmetered_air(numbers: Numbers) -> Words:
         LEAKS_ALIKE,
         "A leak in the exhaust before the sensor looks nearly the same.",
     ]
-    return Words("Air gets into the engine past the air sensor.", tuple(one for one in reasons if one))
+    return Words("Air gets into the engine past the mass air flow sensor.", tuple(one for one in reasons if one))
 
 
 def _lean_at_idle(numbers: Numbers) -> Words:
@@ -90,8 +90,8 @@ def _lean_at_idle(numbers: Numbers) -> Words:
         )
     else:
         reasons.append(
-            "The engine measures as much air at idle as it should; a leak past the air sensor would make that less. So"
-            " air drawn into the exhaust before the sensor is more likely."
+            "The engine measures as much air at idle as it should; a leak past the mass air flow sensor would make that"
+            " less. So air drawn into the exhaust before the sensor is more likely."
         )
     reasons.append("To check: listen for ticking after a cold start, and look for soot at the exhaust joints.")
     return Words("The oxygen sensor sees too much air at idle: most likely an exhaust leak before it.", tuple(reasons))
@@ -100,19 +100,22 @@ def _lean_at_idle(numbers: Numbers) -> Words:
 def _lean_with_flow(numbers: Numbers) -> Words:
     reasons = (
         *levels(numbers),
-        "The lack of fuel grows with the air. An air sensor that reads low does this, and so does a fuel pump or filter"
-        " that cannot keep up.",
-        "To check: have the fuel pressure measured under load, and the air sensor looked at for dirt.",
+        "The lack of fuel grows with the air. A mass air flow sensor that reads low does this, and so does a fuel pump or"
+        " filter that cannot keep up.",
+        "To check: have the fuel pressure measured under load, and the mass air flow sensor looked at for dirt.",
         "Avoid full throttle until then: a lean engine runs hot.",
     )
-    return Words("The more air flows, the more fuel is missing: air sensor or fuel supply.", reasons)
+    return Words("The more air flows, the more fuel is missing: mass air flow sensor or fuel supply.", reasons)
 
 
 def _fuel_delivery(numbers: Numbers) -> Words:
     if numbers.get("pressure_metered") is not None:
-        why = "This engine has no air sensor that could read low, so the fuel pump or its filter comes first."
+        why = "This engine has no mass air flow sensor that could read low, so the fuel pump or its filter comes first."
     else:
-        why = "The measured air fits the manifold pressure, so the fuel pump or its filter comes before the air sensor."
+        why = (
+            "The measured air fits the manifold pressure, so the fuel pump or its filter comes before the mass air flow"
+            " sensor."
+        )
     reasons = (
         *levels(numbers),
         why,
@@ -124,11 +127,11 @@ def _fuel_delivery(numbers: Numbers) -> Words:
 def _air_sensor(numbers: Numbers) -> Words:
     reasons = (
         *levels(numbers),
-        "The measured air also falls behind what manifold pressure and engine speed lead to expect. So the air sensor"
-        " comes before the fuel pump.",
+        "The measured air also falls behind what manifold pressure and engine speed lead to expect. So the mass air flow"
+        " sensor comes before the fuel pump.",
         "To check: look for dirt on the sensor and for an open or wet air filter.",
     )
-    return Words("The air sensor reads too little when much air flows.", reasons)
+    return Words("The mass air flow sensor reads too little when much air flows.", reasons)
 
 
 def _one_bank(numbers: Numbers) -> Words:
@@ -139,8 +142,8 @@ def _one_bank(numbers: Numbers) -> Words:
         f"Bank {numbers.say('bank')} needs {want} fuel than the other; they differ by"
         f" {numbers.say('bank_difference', 1)}, where {numbers.expected('bank_difference', 1)} is normal.",
         *bank_lines(numbers),
-        "Both banks share air sensor, fuel pump and fuel, so it must be something of this bank alone: an injector, its"
-        " oxygen sensor, or a leak at its own ports.",
+        "Both banks share mass air flow sensor, fuel pump and fuel, so it must be something of this bank alone: an injector,"
+        " its oxygen sensor, or a leak at its own ports.",
     ]
     if cylinder is not None:
         reasons.append(f"Cylinder {cylinder.value:.0f} misfires far more than the others: look at its injector first.")
@@ -173,8 +176,8 @@ def _lean_everywhere(numbers: Numbers) -> Words:
     reasons = (
         *levels(numbers),
         USUAL,
-        "It is much the same at idle and on the road. Low fuel pressure, an air sensor that reads low or worn injectors"
-        " do this. So does fuel with much alcohol: think of the last fill first.",
+        "It is much the same at idle and on the road. Low fuel pressure, a mass air flow sensor that reads low or worn"
+        " injectors do this. So does fuel with much alcohol: think of the last fill first.",
     )
     return Words("The engine gets too little fuel everywhere.", reasons)
 
@@ -213,7 +216,7 @@ def _rich_everywhere(numbers: Numbers) -> Words:
     reasons = (
         *levels(numbers),
         USUAL,
-        "The engine takes fuel away at idle and on the road. Leaking injectors, high fuel pressure or an air sensor"
+        "The engine takes fuel away at idle and on the road. Leaking injectors, high fuel pressure or a mass air flow sensor"
         " that reads high do this.",
     )
     return Words("The engine gets too much fuel everywhere.", reasons)
@@ -231,7 +234,7 @@ def _rich_at_idle(numbers: Numbers) -> Words:
 def _rich_with_flow(numbers: Numbers) -> Words:
     reasons = (
         *levels(numbers),
-        "Too much fuel on the road only: most likely the air sensor reads high there.",
+        "Too much fuel on the road only: most likely the mass air flow sensor reads high there.",
     )
     return Words("The engine gets too much fuel when much air flows.", reasons)
 

@@ -23,7 +23,7 @@ PART_NAMES: Mapping[str, str] = MappingProxyType(
         "ignition_coil": "ignition coil",
         "fuel_injector": "fuel injector",
         "fuel_pump": "fuel pump or filter",
-        "maf_sensor": "air-mass sensor",
+        "maf_sensor": "mass air flow (MAF) sensor",
         "intake_leak": "air leak in the intake",
         "coolant_temperature_sensor": "coolant temperature sensor",
         "radiator_fan": "radiator fan",
@@ -45,7 +45,7 @@ ALSO_CALLED: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "crankcase_ventilation": ("ventilation",),
         "fuel_injector": ("injector",),
         "fuel_pump": ("fuel pump", "weak pump"),
-        "maf_sensor": ("air flow sensor", "air mass sensor"),
+        "maf_sensor": ("mass air flow sensor", "air flow sensor", "air mass sensor"),
         "intake_leak": ("air leak", "leak in the intake"),
         "coolant_temperature_sensor": ("coolant sensor",),
         "radiator_fan": ("fan",),
@@ -61,7 +61,7 @@ ALSO_CALLED: Mapping[str, tuple[str, ...]] = MappingProxyType(
 def is_named(part: str, text: str) -> bool:
     """Whether a sentence names a part already.
 
-    >>> is_named("maf_sensor", "the air flow sensor is dirty"), is_named("maf_sensor", "the sensor is dirty")
+    >>> is_named("maf_sensor", "the mass air flow sensor is dirty"), is_named("maf_sensor", "the sensor is dirty")
     (True, False)
     """
     said = text.lower()
@@ -72,6 +72,6 @@ def part_name(part: str) -> str:
     """Return the name of a part id.
 
     >>> part_name("maf_sensor")
-    'air-mass sensor'
+    'mass air flow (MAF) sensor'
     """
     return PART_NAMES.get(part, part.replace("_", " "))

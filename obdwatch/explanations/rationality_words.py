@@ -169,7 +169,7 @@ def _throttle_stuck(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
 
 
 def _flow_dead(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
-    return "The air-mass sensor shows no air although the engine runs.", (
+    return "The mass air flow sensor shows no air although the engine runs.", (
         f"It read {numbers.say('usual_flow', 2)}; even a small engine breathes more at idle.",
     )
 
@@ -182,10 +182,10 @@ def _flow_stuck(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
 
 def _flow_wrong(how: str) -> Callable[[Numbers], tuple[str, tuple[str, ...]]]:
     def words(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
-        return f"The air-mass sensor shows too {how} air for this engine.", (
+        return f"The mass air flow sensor shows too {how} air for this engine.", (
             f"It is {numbers.say('breathing')} of what engine speed and manifold pressure would let in at most;"
             f" {numbers.expected('breathing')} is what engines reach.",
-            "If the engine size in the profile is right, the air-mass sensor or the manifold pressure is wrong"
+            "If the engine size in the profile is right, the mass air flow sensor or the manifold pressure is wrong"
             + (", or much air gets in behind the sensor." if how == "little" else "."),
         )
 

@@ -69,8 +69,8 @@ def _displacement(drive: Drive, car: Car) -> str | None:
 def _metering(drive: Drive, car: Car) -> str | None:
     if car.air_metering == "air_flow" and not _has("air_flow", drive) and _has("intake_manifold_pressure", drive):
         return (
-            "The profile says that an air-mass sensor meters the air, but this drive has manifold pressure and no air "
-            "flow: check air_metering."
+            "The profile says that a mass air flow sensor meters the air, but this drive has manifold pressure and no "
+            "air flow: check air_metering."
         )
     if car.air_metering == "pressure" and _has("air_flow", drive) and not _has("intake_manifold_pressure", drive):
         return (

@@ -59,7 +59,7 @@ def test_explanation_is_told_in_full(code: str) -> None:
 
 def test_causes_and_checks_are_numbered_in_their_order() -> None:
     causes, checks = parts(asked("/codes/P0171").children, html.Ol)
-    assert text(causes).startswith("Air leaks in after the air flow sensor")
+    assert text(causes).startswith("Air leaks in after the mass air flow sensor")
     assert len(causes.children) == len(explain("P0171").causes)
     assert len(checks.children) == len(explain("P0171").first_checks)
 

@@ -82,7 +82,7 @@ def test_composed_codes_with_a_letter_say_which(all_composed: list[CodeExplanati
         ("P0A4A", "drive motor B"),
         ("P023D", "boost pressure sensor A"),
         ("P023E", "boost pressure sensor B"),  # manifold pressure against boost sensor "B" (from memory)
-        ("P00BE", "air flow sensor B"),
+        ("P00BE", "mass air flow sensor B"),
         ("P0B57", "measuring line F of the high-voltage battery"),
     ],
 )

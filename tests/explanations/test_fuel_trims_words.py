@@ -91,10 +91,10 @@ def test_without_any_measure_it_is_still_a_sentence(signature: str) -> None:
     ("car", "words"),
     [
         (TrimmedCar(), "small corrections"),
-        (TrimmedCar(hole=1.8), "past the air sensor"),
+        (TrimmedCar(hole=1.8), "past the mass air flow sensor"),
         (TrimmedCar(metering="both", exhaust=0.2), "exhaust leak"),
         (TrimmedCar(metering="pressure", pump=0.2), "fuel supply"),
-        (TrimmedCar(metering="both", dirty=0.3), "air sensor reads too little"),
+        (TrimmedCar(metering="both", dirty=0.3), "mass air flow sensor reads too little"),
         (TrimmedCar(banks=(0.0, 0.15)), "Bank 2 gets too little fuel"),
         (TrimmedCar(banks=(-0.15, 0.0)), "Bank 1 gets too much fuel"),
         (TrimmedCar(gain=0.25), "too little fuel everywhere"),

@@ -102,7 +102,7 @@ def test_only_the_steps_that_remaining_parts_need_are_listed() -> None:
 UNKNOWN = {
     "intake_flaps": "'actuator of the intake flaps' may not be there at all on this car, but stays listed",
     "cam_timing": "may not be there at all on this car, but stay listed",
-    "air_metering": "'air-mass sensor' may not be there",
+    "air_metering": "'mass air flow (MAF) sensor' may not be there",
     "coolant_pump": "'coolant pump' and 'drive belt' are taken as on most cars",
     "plug_type": "'spark plugs' is taken as on most cars",
     "layout": "'head gasket'",
