@@ -78,11 +78,12 @@ def trends_words(finding: Finding, units: str) -> Words:
     if not moving:
         return Words("A value of this car is moving.", ())
     name = label(moving[0].name)
-    headline = {
-        "drifts_to_limit": f"Drifting towards its limit: {name}.",
-        "past_limit": f"Has reached its limit: {name}.",
-        "jumped": f"Has jumped to another level: {name}.",
-    }.get(finding.signature, f"Drifting steadily: {name}.")
+    does = {
+        "drifts_to_limit": "drifts towards its limit",
+        "past_limit": "has reached its limit",
+        "jumped": "has jumped to another level",
+    }.get(finding.signature, "drifts steadily")
+    headline = f"{name[0].upper()}{name[1:]} {does}."
     reasons = (*_moved(numbers, moving[:1]), _forecast(numbers), _sure(numbers), *_others(numbers, moving[1:]))
     return Words(headline, tuple(text for text in reasons if text))
 

@@ -4,23 +4,16 @@ from __future__ import annotations
 
 from obdwatch.explanations.part_names import part_name
 from obdwatch.parts.risk_words import is_old, percent
+from obdwatch.parts.state_words import state_sentence
 from obdwatch.planning.words import distance as ahead
-from obdwatch.planning.words import listed
-from obdwatch.records import PartRisk, Verdict
+from obdwatch.records import PartRisk
 from obdwatch.reporting.document import Block, Bullets, Paragraph, Section, Subheading, Table, Tone
 from obdwatch.reporting.facts import CarFacts
 from obdwatch.reporting.words import capital, counted, day, odometer
 from obdwatch.units import distance_text, quantity
-from obdwatch.urgency import Urgency
 
-MOST_NAMED, MOST_REASONS = 3, 5
+MOST_REASONS = 5
 HORIZONS = (1_000, 5_000, 10_000)  # miles
-WHAT_TO_DO = {
-    Urgency.STOP: "by the latest drive the car must not be driven until that is put right",
-    Urgency.SOON: "by the latest drive it has to be dealt with soon",
-    Urgency.NEXT_SERVICE: "by the latest drive it can wait until the next service",
-    Urgency.WATCH: "by the latest drive it is enough to keep an eye on it",
-}
 
 
 def state_section(facts: CarFacts) -> Section:
@@ -35,19 +28,7 @@ def _sentence(facts: CarFacts) -> str:
         return "No drive of this car has been recorded yet, so what follows rests on its distance and its log alone."
     if facts.latest is None:
         return "Drives of this car were recorded, but none has been analysed yet, so no part can be cleared or blamed."
-    km = facts.odometer_km
-    where = f"At {odometer(km, facts.units)} " if km is not None else "By what was recorded "
-    act = f"; {WHAT_TO_DO[facts.faults[0].urgency]}" if facts.faults and facts.faults[0].urgency is not None else ""
-    if facts.suspected:
-        named = [f"{part_name(one.part)} ({percent(one.degraded)})" for one in facts.suspected[:MOST_NAMED]]
-        rest = len(facts.suspected) - len(named)
-        names = [*named, counted(rest, "more part")] if rest else named
-        return f"{where}what was seen speaks for wear of the {listed(names)}{act}."
-    if facts.faults:
-        return f"{where}the latest drive found: {facts.faults[0].headline.rstrip('.')}{act}."
-    open_ = any(one.verdict is Verdict.NOT_ENOUGH_DATA for one in facts.said[facts.latest.id])
-    more = ", though the latest drive could not answer every question" if open_ else ""
-    return f"{where}nothing that was seen points to a worn part{more}."
+    return state_sentence(facts.said[facts.latest.id], facts.risks)
 
 
 def _rests_on(facts: CarFacts) -> str:
@@ -58,8 +39,10 @@ def _rests_on(facts: CarFacts) -> str:
     when = f" from {day(min(dated))} to {day(max(dated))}" if dated else ""
     unread = sum(1 for one in facts.sessions if not facts.said[one.id])
     left = f" ({unread} of them not analysed yet: obdwatch analyse --all)" if unread else ""
+    km = facts.odometer_km
+    at = f" The odometer was last read at {odometer(km, facts.units)}." if km is not None else ""
     drives = f"This rests on {counted(len(facts.sessions), 'recorded drive')}{when}{left}."
-    return f"{drives} {told} A percentage is the probability that the part is worn."
+    return f"{drives}{at} {told} A percentage is the probability that the part is worn."
 
 
 def car_section(facts: CarFacts, identity: str) -> Section:

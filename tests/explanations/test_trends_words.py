@@ -27,7 +27,7 @@ DRIFT = Finding("trends", Verdict.FAULT, "drifts_to_limit", Urgency.NEXT_SERVICE
 
 def test_a_drift_is_said_with_a_range_and_never_a_bare_date() -> None:
     said = trends_words(DRIFT, "metric")
-    assert said.headline == "Drifting towards its limit: the temperature at which the thermostat holds the coolant."
+    assert said.headline == "The temperature at which the thermostat holds the coolant drifts towards its limit."
     assert said.reasons[0].endswith("went from 91 °C to 83 °C within 9,100 km.")
     assert said.reasons[1] == "At this pace it meets its limit of 82 °C in 1,500 km to 5,200 km."
 
