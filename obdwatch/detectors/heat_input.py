@@ -32,6 +32,9 @@ STATUS_LOAD_OR_OVERRUN = 4
 LEAN_EXCESS_AIR = 2.0
 """Mean lambda of an engine without throttle: 1.3 at full load to 4 and more at idle (common practice)."""
 
+LEAN_DEVIATION = 0.35
+"""How far lambda taken as 2 may be off over a drive: 1.4 where it is fast, 3 where it mostly idles."""
+
 LEAN_LAMBDA = 1.15
 """Median commanded lambda above which an engine does not regulate to 1 (common practice)."""
 
@@ -49,6 +52,9 @@ PART_LOAD_EFFICIENCY = 0.80
 
 CAR_MASS, DRAG_AREA, ROLLING = 1500.0, 0.65, 0.012
 """Car whose weight [kg], drag area [m2] and rolling resistance nobody told us (common practice)."""
+
+ROAD_DEVIATION = 0.25
+"""What hills, wind and load change in the work of one drive against another (common practice)."""
 
 DRIVELINE_EFFICIENCY, INDICATED_EFFICIENCY = 0.9, 0.36
 FRICTION_PRESSURE = 180.0
@@ -68,7 +74,8 @@ class HeatInput:
 
     `source` names the way; `deviation` is the relative standard deviation of the whole, `curve_error` [K] what its
     changing share does to a temperature curve; `lean` is True for an engine that does not burn at lambda 1;
-    `sampling` [s] is the usual time between readings.
+    `sampling` [s] is the usual time between readings; `changing` is what of `deviation` differs from drive to drive, so
+    that the car's own past does not cancel it.
     """
 
     heat: FloatArray
@@ -77,6 +84,7 @@ class HeatInput:
     curve_error: float
     lean: bool
     sampling: float
+    changing: float = 0.0
 
 
 def displacement(drive: Drive, car: Car | None) -> float | None:
@@ -144,7 +152,8 @@ def _fuel_from_air(drive: Drive, car: Car | None, at: FloatArray, speed: FloatAr
     if burns_lean(drive, car):
         diesel = fuel.FUELS["diesel"]
         burnt = fuel.fuel_flow(flow, diesel.air_ratio, np.where(excess > 1.0, excess, LEAN_EXCESS_AIR))
-        return HeatInput(fuel.heat_release(burnt, diesel.heating_value), source, 0.35, 3.0, True, sampling)
+        heat = fuel.heat_release(burnt, diesel.heating_value)
+        return HeatInput(heat, source, LEAN_DEVIATION, 3.0, True, sampling, LEAN_DEVIATION)
     excess = np.clip(np.where(np.isfinite(excess), excess, 1.0), 0.6, 1.6)
     burnt = np.where(fuel_cut(drive, at, speed, flow), 0.0, fuel.fuel_flow(flow, kind.air_ratio, excess))
     return HeatInput(fuel.heat_release(burnt, kind.heating_value), source, deviation, curve_error, False, sampling)
@@ -195,7 +204,7 @@ def _fuel_from_work(drive: Drive, car: Car | None, at: FloatArray, speed: FloatA
     work = fuel.road_power(road, acceleration, CAR_MASS, DRAG_AREA, ROLLING) / DRIVELINE_EFFICIENCY
     size = displacement(drive, car) or USUAL_DISPLACEMENT
     heat = fuel.willans_fuel_power(speed, work, size, FRICTION_PRESSURE, INDICATED_EFFICIENCY)
-    return HeatInput(heat, "vehicle_speed", 0.40, 3.5, False, spacing(signal))
+    return HeatInput(heat, "vehicle_speed", 0.40, 3.5, False, spacing(signal), ROAD_DEVIATION)
 
 
 def burns_lean(drive: Drive, car: Car | None) -> bool:

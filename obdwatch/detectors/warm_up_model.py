@@ -62,6 +62,9 @@ PRIOR_PROBABILITY = np.array([0.90, 0.06, 0.04])
 
 OWN_SPREAD_FLOOR = 0.15
 """Least spread of the logarithm between healthy warm-ups of one car: weather, heater, filling of the tank."""
+HEATER_SEASON = 10.0
+"""Difference of the outside air [K] over which the heater is no longer set alike: shut at 20 degC, on full at freezing
+(common practice)."""
 FEWEST_OWN = 3
 """Fewer healthy drives than this are no baseline."""
 REFERENCE_SPEED = 50.0
@@ -99,7 +102,7 @@ class Comparison:
 def compare(record: WarmUpRecord, car: Car | None, history: History) -> Comparison:
     """Fit the three explanations to the record and weigh them."""
     regulation, spread = known_opening(car, history)
-    healthy, own = _with_history(_healthy_prior(record, regulation, spread), history)
+    healthy, own = _with_history(_healthy_prior(record, regulation, spread), record, history)
     low = Prior(healthy.mean.copy(), healthy.covariance.copy())
     low.mean[OPENING] = regulation - OPENS_LOW_BY
     low.covariance[OPENING, OPENING] = OPENS_LOW_SPREAD**2
@@ -222,16 +225,36 @@ def _healthy_prior(record: WarmUpRecord, regulation: float, spread: float) -> Pr
     return Prior(np.array(middle), np.diag(np.square(deviation)))
 
 
-def _with_history(prior: Prior, history: History) -> tuple[Prior, bool]:
+def _with_history(prior: Prior, record: WarmUpRecord, history: History) -> tuple[Prior, bool]:
     rates, losses = own_values(history, "warm_up_rate"), own_values(history, "cold_loss_rate")
     if min(len(rates), len(losses)) < FEWEST_OWN:
         return prior, False
     known = np.log(rates / 1000.0)
-    prior = prior.given(warm_up_rate_row(len(prior.mean)), float(np.median(known)), _own_spread(known))
+    spread = float(np.hypot(_own_spread(known), record.heat_input.changing))
+    prior = prior.given(warm_up_rate_row(len(prior.mean)), float(np.median(known)), spread)
     known = np.log(losses / 3600.0)
     row = loss_rate_row(prior.mean)
     off = float(np.median(known)) - float(np.log(closed_loss(prior.mean[None, :])[0]) - prior.mean[CAPACITY])
-    return prior.given(row, float(row @ prior.mean) + off, _own_spread(known)), True
+    alike = _heater_alike(float(record.conditions.air[0]), own_values(history, "outside_air"))
+    return _given_loss(prior, row, float(row @ prior.mean) + off, _own_spread(known), alike), True
+
+
+def _heater_alike(air: float, earlier: FloatArray) -> float:
+    """Return how far the heater may be taken to be set as on the earlier drives, from 0 to 1, by the air outside."""
+    return float(np.exp(-abs(air - np.median(earlier)) / HEATER_SEASON)) if len(earlier) else 0.0
+
+
+def _given_loss(prior: Prior, row: FloatArray, value: float, deviation: float, alike: float) -> Prior:
+    """Return the prior after the earlier drives' loss: theirs was made with their heater, set `alike` today's."""
+    count = len(prior.mean)
+    covariance = np.zeros((count + 1, count + 1))
+    covariance[:count, :count] = prior.covariance
+    covariance[count, :count] = covariance[:count, count] = alike * prior.covariance[HEATER]
+    covariance[count, count] = prior.covariance[HEATER, HEATER]
+    then = np.append(row, row[HEATER])
+    then[HEATER] = 0.0
+    both = Prior(np.append(prior.mean, prior.mean[HEATER]), covariance).given(then, value, deviation)
+    return Prior(both.mean[:count], both.covariance[:count, :count])
 
 
 def _own_spread(values: FloatArray) -> float:

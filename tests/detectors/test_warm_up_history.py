@@ -91,3 +91,25 @@ def test_two_drives_are_no_baseline(known: History) -> None:
     two = History(tuple(one for one in known.features if one.session_id in ("s0", "s1")))
     drive = record(CAR, Trip(minutes=25.0, air=10.0, seed=46))
     assert detect(drive, PROFILE, two) == detect(drive, PROFILE, History())
+
+
+@pytest.fixture(scope="module")
+def summer() -> History:
+    past: tuple[Feature, ...] = ()
+    for day in range(5):
+        trip = Trip(style=("mixed", "motorway")[day % 2], minutes=25.0, air=20.0 + 2.0 * day, seed=day, heater_on=False)
+        past += features(detect(record(CAR, trip), PROFILE, History()), day)
+    return History(past)
+
+
+@pytest.mark.parametrize("seed", range(70, 78))
+def test_a_summer_without_the_heater_does_not_accuse_a_winter_with_it(summer: History, seed: int) -> None:
+    strong = replace(CAR, heater=0.05)
+    trip = Trip(style=("town", "mixed")[seed % 2], minutes=25.0, air=float(seed % 4) * 4.0 - 10.0, seed=seed)
+    assert detect(record(strong, trip), PROFILE, summer).verdict is not Verdict.FAULT
+
+
+@pytest.mark.parametrize("air", [-8.0, 4.0])
+def test_a_leak_is_found_in_winter_against_a_past_of_summers(summer: History, air: float) -> None:
+    drive = record(replace(CAR, leak=0.5), Trip(style="mixed", minutes=25.0, air=air, seed=80))
+    assert detect(drive, PROFILE, summer).verdict is Verdict.FAULT

@@ -13,8 +13,9 @@ import pytest
 from obdwatch.detectors.heat_input import burns_lean
 from obdwatch.detectors.warm_up import detect
 from obdwatch.explanations.findings import explain
-from obdwatch.records import Car, Drive, Finding, History, Verdict
+from obdwatch.records import Car, Drive, Feature, Finding, History, Verdict
 from tests.detectors.real_drives import read_drive
+from tests.detectors.test_warm_up_history import features
 from tests.shared_data import SHARED, shared
 
 NAMES = sorted(path.name for path in (SHARED / "data" / "warmup_drives").glob("*.csv.gz")) or ["absent"]
@@ -40,6 +41,17 @@ def test_no_fault_is_claimed_on_a_healthy_car(name: str) -> None:
 def test_no_fault_is_claimed_when_the_profile_names_engine_and_thermostat(name: str) -> None:
     car = Car("car", fuel="diesel", displacement_l=2.0, thermostat_temperature=88.0)
     assert detect(drive(name), car, History()).verdict is not Verdict.FAULT
+
+
+@pytest.mark.parametrize("order", ["as driven", "winter first"])
+def test_no_fault_is_claimed_against_the_cars_own_past(order: str) -> None:
+    """Five drives of July before six of winter, and the other way round: the season must not look like wear."""
+    names = NAMES if order == "as driven" else sorted(NAMES, key=lambda name: name[4:])
+    past: tuple[Feature, ...] = ()
+    for day, name in enumerate(names):
+        finding = detect(drive(name), Car("car", displacement_l=2.0), History(past))
+        assert finding.verdict is not Verdict.FAULT, name
+        past += features(finding, day)
 
 
 @pytest.mark.parametrize("name", NAMES)
