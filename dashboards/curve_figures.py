@@ -7,15 +7,14 @@ of two drives the earlier one is grey and hollow. Banks differ by the shape of t
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import plotly.graph_objects as go
 
 from dashboards.curve_words import axis_words
-from dashboards.drawing import ACCENT, BARE_LAYOUT, LETTER, NEUTRAL, Screen, packed, plain
+from dashboards.drawing import ACCENT, BARE_LAYOUT, LETTER, NEUTRAL, Figure, Screen, packed, plain
 from obdwatch.curves.curve import Curve, Expected, Look, Panel, Series
 from obdwatch.records import FloatArray
 from obdwatch.units import screen_unit
@@ -48,9 +47,9 @@ class Drawn:
         return plain(f"{self.name}: {text}" if self.name else text)
 
 
-def curve_figure(drawn: Sequence[Drawn], screen: Screen) -> go.Figure:
+def curve_figure(drawn: Sequence[Drawn], screen: Screen) -> Figure:
     """Draw one curve, or those of two drives over each other; all are of the same kind."""
-    figure = go.Figure()
+    traces: list[dict[str, Any]] = []
     panels = len(drawn[0].curve.panels)
     for number in range(panels):
         suffix = "" if number == 0 else str(number + 1)
@@ -59,22 +58,22 @@ def curve_figure(drawn: Sequence[Drawn], screen: Screen) -> go.Figure:
             if one.earlier and one.curve.kind not in OWN_BAND:
                 continue
             for band in panel.expected:
-                _add_expected(figure, band, panel, one, suffix, screen)
+                _add_expected(traces, band, panel, one, suffix, screen)
         for place, one in enumerate(drawn):
-            for series in one.curve.panels[number].measured:
-                _add_series(figure, series, one, suffix, screen, place)
-    rows = _legend_rows(figure, screen)
+            measured = one.curve.panels[number].measured
+            traces += [_series_trace(series, one, suffix, screen, place) for series in measured]
+    rows = _legend_rows(traces, screen)
     top = 8 + ROW * rows
     inner = panels * PLOT + (panels - 1) * GAP
-    figure.update_layout(
-        height=top + inner + BELOW,
-        margin={"l": LEFT, "r": RIGHT, "t": top, "b": BELOW, "pad": 0},
+    layout = {
+        "height": top + inner + BELOW,
+        "margin": {"l": LEFT, "r": RIGHT, "t": top, "b": BELOW, "pad": 0},
         **BARE_LAYOUT,
-        hovermode="closest",
-        dragmode=False,
-        barmode="group",
-        xaxis=_x_axis(drawn[0].curve, screen, panels),
-        legend={
+        "hovermode": "closest",
+        "dragmode": False,
+        "barmode": "group",
+        "xaxis": _x_axis(drawn[0].curve, screen, panels),
+        "legend": {
             "orientation": "h",
             "x": 0,
             "y": 1 + 4 / inner,
@@ -83,12 +82,12 @@ def curve_figure(drawn: Sequence[Drawn], screen: Screen) -> go.Figure:
             "itemclick": False,
             "itemdoubleclick": False,
         },
-    )
+    }
     for number, panel in enumerate(drawn[0].curve.panels):
         suffix = "" if number == 0 else str(number + 1)
         high = 1 - number * (PLOT + GAP) / inner
-        figure.update_layout({f"yaxis{suffix}": _y_axis(panel, screen, (max(high - PLOT / inner, 0.0), high))})
-    return figure
+        layout[f"yaxis{suffix}"] = _y_axis(panel, screen, (max(high - PLOT / inner, 0.0), high))
+    return {"data": traces, "layout": layout}
 
 
 def _x_axis(curve: Curve, screen: Screen, panels: int) -> dict[str, Any]:
@@ -124,7 +123,7 @@ def _shown(values: FloatArray, unit: str, screen: Screen) -> FloatArray:
     return np.asarray(values * shown.factor + shown.offset, dtype=np.float64)
 
 
-def _add_series(figure: go.Figure, series: Series, one: Drawn, suffix: str, screen: Screen, place: int) -> None:
+def _series_trace(series: Series, one: Drawn, suffix: str, screen: Screen, place: int) -> dict[str, Any]:
     panel = one.curve.panels[int(suffix or "1") - 1]
     unit = screen_unit(panel.axis.unit, screen.units).name
     x = packed(_shown(series.x, one.curve.x.unit, screen))
@@ -133,18 +132,14 @@ def _add_series(figure: go.Figure, series: Series, one: Drawn, suffix: str, scre
     hover = f"%{{y:,.4g}} {plain(unit)}<extra>{name}</extra>"
     base: dict[str, Any] = {"x": x, "y": y, "name": name, "yaxis": f"y{suffix}", "hovertemplate": hover}
     if series.look is Look.BARS:
-        figure.add_trace(
-            go.Bar(**base, marker=_filled(one), width=0.35 if one.name else 0.55, showlegend=bool(one.name))
-        )
-        if one.name:
-            figure.data[-1].update(offset=-0.37 + 0.37 * place)
-        return
+        bars = base | {"type": "bar", "marker": _filled(one), "showlegend": bool(one.name)}
+        return bars | ({"width": 0.35, "offset": -0.37 + 0.37 * place} if one.name else {"width": 0.55})
     if series.look is Look.DOTS:
         faint = any(other.look is Look.LINE for other in panel.measured)
         look = SHAPES[series.bank] + ("-open" if one.earlier or series.bank == 2 else "")
         marker = {"color": one.colour, "size": 4 if faint else 6, "symbol": look, "opacity": 0.45 if faint else 0.85}
-        figure.add_trace(go.Scatter(**base, mode="markers", marker=marker, showlegend=not faint or not one.name))
-        return
+        dots = {"type": "scatter", "mode": "markers", "marker": marker, "showlegend": not faint or not one.name}
+        return base | dots
     dash = "solid" if series.look is Look.LINE else "2px,3px" if series.bank == 2 else "7px,3px"
     line = {"color": one.colour, "width": 2.2 if series.look is Look.LINE else 1.8, "dash": dash}
     few = series.look is Look.LINE and len(series.x) <= 40
@@ -152,7 +147,7 @@ def _add_series(figure: go.Figure, series: Series, one: Drawn, suffix: str, scre
     # Of a single drive the axis names the line; of two, the fitted lines go with their dots.
     alone = len(one.curve.panels) > 1 if not one.name else series.look is Look.MODEL or bool(suffix)
     look_of = {"mode": mode, "line": line, "marker": {"size": 6, "color": one.colour}, "showlegend": not alone}
-    figure.add_trace(go.Scatter(**base, **look_of, connectgaps=False))
+    return base | {"type": "scatter", **look_of, "connectgaps": False}
 
 
 def _filled(one: Drawn) -> dict[str, Any]:
@@ -161,35 +156,29 @@ def _filled(one: Drawn) -> dict[str, Any]:
     return {"color": fill, "line": {"color": one.colour, "width": 2}}
 
 
-def _add_expected(figure: go.Figure, band: Expected, panel: Panel, one: Drawn, suffix: str, screen: Screen) -> None:
+def _add_expected(
+    traces: list[dict[str, Any]], band: Expected, panel: Panel, one: Drawn, suffix: str, screen: Screen
+) -> None:
     colour = NEUTRAL if one.earlier or not one.name else ACCENT
     x = _shown(band.x, one.curve.x.unit, screen)
     ends = [None if v is None else _shown(v, panel.axis.unit, screen) for v in (band.low, band.middle, band.high)]
     low, middle, high = ends
     name = one.called(band.name) if one.curve.kind in OWN_BAND else plain(band.name)
-    said = any(trace.name == name for trace in figure.data)
+    base = {"type": "scatter", "mode": "lines", "yaxis": f"y{suffix}", "name": name, "legendgroup": name}
+    made: list[dict[str, Any]] = []
     if low is not None and high is not None:
+        look: dict[str, Any] = {"fill": "toself", "fillcolor": BAND[colour]}
+        look["line"] = {"width": 0.8, "color": colour, "dash": "1px,2px"}
         for piece in _pieces(low):
             outline = np.concatenate([x[piece], x[piece][::-1]]), np.concatenate([low[piece], high[piece][::-1]])
-            figure.add_trace(
-                go.Scatter(
-                    x=packed(outline[0]), y=packed(outline[1]), yaxis=f"y{suffix}", mode="lines", fill="toself",
-                    fillcolor=BAND[colour], line={"width": 0.8, "color": colour, "dash": "1px,2px"},
-                    name=name, legendgroup=name, showlegend=not said, hoverinfo="skip",
-                )
-            )  # fmt: skip
-            said = True
+            made.append(base | look | {"x": packed(outline[0]), "y": packed(outline[1])})
     for values, width in ((middle, 1.2), (low if high is None else None, 1.8), (high if low is None else None, 1.8)):
-        if values is None:
-            continue
-        line = {"width": width, "color": colour, "dash": "6px,4px"}
-        figure.add_trace(
-            go.Scatter(
-                x=packed(x), y=packed(values), yaxis=f"y{suffix}", mode="lines", line=line, name=name,
-                legendgroup=name, showlegend=not said, hoverinfo="skip", connectgaps=False,
-            )
-        )  # fmt: skip
-        said = True
+        if values is not None:
+            line = {"width": width, "color": colour, "dash": "6px,4px"}
+            made.append(base | {"x": packed(x), "y": packed(values), "line": line, "connectgaps": False})
+    said = any(trace.get("name") == name for trace in traces)
+    for place, trace in enumerate(made):
+        traces.append(trace | {"hoverinfo": "skip", "showlegend": place == 0 and not said})
 
 
 def _pieces(values: FloatArray) -> list[slice]:
@@ -199,9 +188,9 @@ def _pieces(values: FloatArray) -> list[slice]:
     return [slice(int(start), int(end)) for start, end in edges.reshape(-1, 2)]
 
 
-def _legend_rows(figure: go.Figure, screen: Screen) -> int:
+def _legend_rows(traces: Sequence[Mapping[str, Any]], screen: Screen) -> int:
     """Rows that the legend takes: Plotly gives every entry the width of the longest once they do not fit in one row."""
-    widths = [45 + LETTER * len(trace.name) for trace in figure.data if trace.showlegend is not False]
+    widths = [45 + LETTER * len(trace["name"]) for trace in traces if trace["showlegend"]]
     room = (min(screen.plot_width, WIDEST) if not screen.narrow else screen.plot_width) - 10
     if not widths or sum(widths) <= room:
         return 1

@@ -21,12 +21,14 @@ from obdwatch.records import FloatArray
 ACCENT = "#2f7dd1"
 NEUTRAL = "#7d8590"
 
+# A figure as Plotly reads it: {"data": its traces, "layout": its axes, texts and sizes}.
+Figure = dict[str, Any]
+
 # What every figure has in common: colours come from the style sheet, so that light, dark and paper need no new figure.
 BARE_LAYOUT: Mapping[str, Any] = {
     "paper_bgcolor": "rgba(0,0,0,0)",
     "plot_bgcolor": "rgba(0,0,0,0)",
     "font": {"family": "inherit", "size": 12, "color": NEUTRAL},
-    "template": "none",
 }
 
 # Time is drawn on a date axis, whose ticks read well at every zoom. Text, not numbers: Plotly reads a number on such
@@ -118,6 +120,16 @@ class Picture:
     lane: bool
     screen: Screen
     states_shown: tuple[Stretches, ...] = ()
+
+
+def upright(x: Any, line: Mapping[str, Any]) -> dict[str, Any]:
+    """A line from the bottom of a plot to its top, at one place of its horizontal axis."""
+    return {"type": "line", "x0": x, "x1": x, "xref": "x", "y0": 0, "y1": 1, "yref": "y domain", "line": dict(line)}
+
+
+def level(y: float, line: Mapping[str, Any]) -> dict[str, Any]:
+    """A line from the left of a plot to its right, at one place of its vertical axis."""
+    return {"type": "line", "x0": 0, "x1": 1, "xref": "x domain", "y0": y, "y1": y, "yref": "y", "line": dict(line)}
 
 
 def plain(text: str) -> str:

@@ -1,6 +1,8 @@
 """The picture of a drive: small multiples over one time axis, with findings as bands and events as lines.
 
-Pure: records and views in, a Plotly figure out; no files, no callbacks, no clock. Colours are chosen to be read on
+Pure: records and views in, a Plotly figure out; no files, no callbacks, no clock. The figure is said in plain
+dictionaries, because plotly.py's own objects take longer to check it than all else that a page needs takes; the tests
+have them check it. Colours are chosen to be read on
 white and on near-black, everything else about colour is left to the style sheet, so that a change between light,
 dark and paper needs no new figure.
 """
@@ -11,7 +13,6 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-import plotly.graph_objects as go
 
 from dashboards.downsampling import View
 from dashboards.drawing import (
@@ -22,6 +23,7 @@ from dashboards.drawing import (
     NEUTRAL,
     RIGHT,
     TOP,
+    Figure,
     Picture,
     Window,
     axis_time,
@@ -49,28 +51,36 @@ def screen_view(view: View, unit: str, units: str) -> View:
     )
 
 
-def drive_figure(picture: Picture) -> go.Figure:
+def drive_figure(picture: Picture) -> Figure:
     """Draw the whole picture."""
-    figure = go.Figure()
     frame = Frame(picture)
-    for number, panel in enumerate(picture.panels, start=1):
-        _add_panel(figure, number, panel, picture, frame)
-    # Plotly draws an axis only where something hangs on it.
-    figure.add_trace(go.Scatter(x=[], y=[], xaxis="x2", showlegend=False, hoverinfo="skip"))
-    _add_states(figure, picture, frame)
-    figure.update_layout(
-        height=frame.height,
-        margin={"l": frame.left, "r": RIGHT, "t": TOP, "b": AXIS, "pad": 0},
+    traces: list[dict[str, Any]] = []
+    layout: dict[str, Any] = {
+        "height": frame.height,
+        "margin": {"l": frame.left, "r": RIGHT, "t": TOP, "b": AXIS, "pad": 0},
         **BARE_LAYOUT,
-        hovermode="x unified",
-        hoversubplots="axis",
-        dragmode=False if picture.screen.narrow else "zoom",
-        xaxis=_time_axis(picture),
-        xaxis2=_upper_time_axis(picture),
-        shapes=shapes(picture),
-        annotations=texts(picture),
-    )
-    return figure
+        "hovermode": "x unified",
+        "hoversubplots": "axis",
+        "dragmode": False if picture.screen.narrow else "zoom",
+        "xaxis": _time_axis(picture),
+        "xaxis2": _upper_time_axis(picture),
+        "shapes": shapes(picture),
+        "annotations": texts(picture),
+    }
+    for number, panel in enumerate(picture.panels, start=1):
+        suffix = "" if number == 1 else str(number)
+        traces += _panel_traces(suffix, panel, picture)
+        layout[f"yaxis{suffix}"] = _value_axis(
+            frame.domain(number), _named(panel, picture), picture.views[panel.keys[0]]
+        )
+        layout[f"legend{suffix}"] = _legend(number, frame)
+    # Plotly draws an axis only where something hangs on it.
+    traces.append({"type": "scatter", "x": [], "y": [], "xaxis": "x2", "showlegend": False, "hoverinfo": "skip"})
+    if picture.states_shown:
+        suffix = str(len(picture.panels) + 1)
+        traces += _state_traces(suffix, picture)
+        layout[f"yaxis{suffix}"] = _state_axis(picture, frame)
+    return {"data": traces, "layout": layout}
 
 
 def lines_in_order(picture: Picture) -> list[dict[str, Any]]:
@@ -94,37 +104,46 @@ def texts(picture: Picture) -> list[dict[str, Any]]:
     return [*frame.titles(), *labels(picture, frame), *frame.state_names()]
 
 
-def _add_states(figure: go.Figure, picture: Picture, frame: Frame) -> None:
+def _state_traces(suffix: str, picture: Picture) -> list[dict[str, Any]]:
     """Thin bands of the whole drive, so that a zoom sends nothing of them; after all other traces, for `moved`."""
-    if not picture.states_shown:
-        return
-    suffix = str(len(picture.panels) + 1)
     rows = len(picture.states_shown)
+    made = []
     for place, one in enumerate(picture.states_shown):
         ends = np.stack([one.starts, one.ends, one.ends], axis=1).ravel()
         heights = np.tile(np.array([1.0, 1.0, np.nan]), len(one.starts)) * (rows - place - 0.8)
-        figure.add_trace(
-            go.Scatter(
-                x=axis_times(ends), y=packed(heights), mode="lines", line={"color": ACCENT, "width": 7},
-                connectgaps=False, yaxis=f"y{suffix}", name=one.name, showlegend=False, hoverinfo="skip",
-            )
+        made.append(
+            {
+                "type": "scatter", "mode": "lines", "x": axis_times(ends), "y": packed(heights), "name": one.name,
+                "line": {"color": ACCENT, "width": 7}, "connectgaps": False, "yaxis": f"y{suffix}",
+                "showlegend": False, "hoverinfo": "skip",
+            }
         )  # fmt: skip
-    axis = {"domain": list(frame.states_domain()), "range": [0, rows], "visible": False, "fixedrange": True}
-    figure.update_layout({f"yaxis{suffix}": axis | {"anchor": "x"}})
+    return made
 
 
-def _add_panel(figure: go.Figure, number: int, panel: Panel, picture: Picture, frame: Frame) -> None:
-    suffix = "" if number == 1 else str(number)
+def _state_axis(picture: Picture, frame: Frame) -> dict[str, Any]:
+    rows = len(picture.states_shown)
+    domain = list(frame.states_domain())
+    return {"domain": domain, "range": [0, rows], "visible": False, "fixedrange": True, "anchor": "x"}
+
+
+def _named(panel: Panel, picture: Picture) -> Mapping[int, str]:
+    """What the values of a panel are called, where it shows a state and no quantity."""
+    return picture.states.get(panel.keys[0], {}) if len(panel.keys) == 1 else {}
+
+
+def _panel_traces(suffix: str, panel: Panel, picture: Picture) -> list[dict[str, Any]]:
     unit = screen_unit(panel.unit, picture.screen.units).name
-    named = picture.states.get(panel.keys[0], {}) if len(panel.keys) == 1 else {}
+    made = []
     for (colour, dash), key, label in zip(STYLES, panel.keys, panel.labels, strict=False):
         style = {
+            "type": "scatter",
             "name": plain(label),
             "line": {
                 "color": colour,
                 "width": 1.2 if picture.screen.narrow else 1.6,
                 "dash": dash,
-                "shape": "hv" if named else "linear",
+                "shape": "hv" if _named(panel, picture) else "linear",
             },
             "marker": {"color": colour, "size": 4},
             "yaxis": f"y{suffix}",
@@ -132,10 +151,9 @@ def _add_panel(figure: go.Figure, number: int, panel: Panel, picture: Picture, f
             "hovertemplate": f"%{{y:{_digits(unit)}}} {plain(unit)}<extra>{plain(label)}</extra>",
         }
         line, dots = lines_of(screen_view(picture.views[key], panel.unit, picture.screen.units))
-        figure.add_trace(go.Scatter(**line, **style, mode="lines", connectgaps=False, showlegend=len(panel.keys) > 1))
-        figure.add_trace(go.Scatter(**dots, **style, mode="markers", showlegend=False))
-    axis = _value_axis(frame.domain(number), named, picture.views[panel.keys[0]])
-    figure.update_layout({f"yaxis{suffix}": axis, f"legend{suffix}": _legend(number, frame)})
+        made.append({**style, **line, "mode": "lines", "connectgaps": False, "showlegend": len(panel.keys) > 1})
+        made.append({**style, **dots, "mode": "markers", "showlegend": False})
+    return made
 
 
 def lines_of(view: View) -> tuple[dict[str, Any], dict[str, Any]]:

@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-import plotly.graph_objects as go
-
-from dashboards.drawing import ACCENT, BARE_LAYOUT, NEUTRAL, Screen
+from dashboards.drawing import ACCENT, BARE_LAYOUT, NEUTRAL, Figure, Screen, upright
 from obdwatch.units import screen_unit, to_screen
 
 HEIGHT = 240  # px
@@ -18,7 +16,7 @@ def growth_figure(
     readings: Sequence[tuple[datetime, float | None, float]],
     renewed: Sequence[tuple[datetime, float | None]],
     screen: Screen,
-) -> go.Figure:
+) -> Figure:
     """Draw the probability over the odometer, over dates where an odometer reading is missing.
 
     `readings` are (when, odometer [km], probability) of each drive, `renewed` (when, odometer [km]) of each repair.
@@ -28,32 +26,33 @@ def growth_figure(
     def place(at: datetime, km: float | None) -> float | str:
         return to_screen(km, "km", screen.units) if by_distance and km is not None else at.isoformat()
 
-    figure = go.Figure(
-        go.Scatter(
-            x=[place(at, km) for at, km, _ in readings],
-            y=[100.0 * probability for _, _, probability in readings],
-            mode="lines+markers",
-            line={"color": ACCENT, "width": 2, "shape": "hv"},
-            marker={"color": ACCENT, "size": 8},
-            hovertemplate="%{y:.0f} %<br>%{x}<extra></extra>",
-        )
-    )
-    for number, (at, km) in enumerate(renewed):
-        if by_distance and km is None:
-            continue
-        figure.add_vline(x=place(at, km), line={"color": NEUTRAL, "width": 1.5, "dash": "2px,3px"})
-        if number == 0:
-            figure.add_annotation(
-                x=place(at, km), y=1, yref="paper", text="renewed", showarrow=False, xanchor="left", yanchor="bottom"
-            )
+    known = [place(at, km) for at, km in renewed if km is not None or not by_distance]
+    words = [
+        {
+            "x": at, "y": 1, "yref": "paper", "text": "renewed", "showarrow": False,
+            "xanchor": "left", "yanchor": "bottom",
+        }
+        for at in known[:1]
+    ]  # fmt: skip
+    trace = {
+        "type": "scatter",
+        "x": [place(at, km) for at, km, _ in readings],
+        "y": [100.0 * probability for _, _, probability in readings],
+        "mode": "lines+markers",
+        "line": {"color": ACCENT, "width": 2, "shape": "hv"},
+        "marker": {"color": ACCENT, "size": 8},
+        "hovertemplate": "%{y:.0f} %<br>%{x}<extra></extra>",
+    }
     name = screen_unit("km", screen.units).name
-    figure.update_layout(
-        height=HEIGHT,
-        margin=MARGIN,
+    layout = {
+        "height": HEIGHT,
+        "margin": MARGIN,
         **BARE_LAYOUT,
-        showlegend=False,
-        dragmode=False,
-        xaxis={
+        "showlegend": False,
+        "dragmode": False,
+        "shapes": [upright(at, {"color": NEUTRAL, "width": 1.5, "dash": "2px,3px"}) for at in known],
+        "annotations": words,
+        "xaxis": {
             "type": "linear" if by_distance else "date",
             "fixedrange": True,
             "nticks": 5 if screen.narrow else 9,
@@ -61,12 +60,12 @@ def growth_figure(
             "tickformat": ",.0f" if by_distance else "%b %Y",
             "title": {"text": f"odometer, {name}" if by_distance else "date", "standoff": 6},
         },
-        yaxis={
+        "yaxis": {
             "range": [0, 105],
             "fixedrange": True,
             "tickvals": [0, 25, 50, 75, 100],
             "ticktext": ["0%", "25%", "50%", "75%", "100%"],
             "zeroline": False,
         },
-    )
-    return figure
+    }
+    return {"data": [trace], "layout": layout}

@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import plotly.graph_objects as go
 
-from dashboards.drawing import ACCENT, BARE_LAYOUT, NEUTRAL, Screen, plain
+from dashboards.drawing import ACCENT, BARE_LAYOUT, NEUTRAL, Figure, Screen, level, plain, upright
 from dashboards.wording import quantity, with_unit
 from obdwatch.detectors.trends_followed import Followed
 from obdwatch.detectors.trends_judgement import Movement
@@ -21,32 +20,39 @@ FURTHEST_SHOWN = 1.5
 MARGIN = {"l": 58, "r": 16, "t": 30, "b": 44, "pad": 0}
 
 
-def trend_figure(track: Followed, screen: Screen) -> go.Figure:
+def trend_figure(track: Followed, screen: Screen) -> Figure:
     """Draw a number over distance or date: drives, repairs, the line through it, its limit and when it may be met."""
-    figure = go.Figure()
     place = _Placing(track, screen)
-    _add_limits(figure, track, place)
+    traces: list[dict[str, Any]] = []
+    layout: dict[str, Any] = {
+        "height": HEIGHT,
+        "margin": MARGIN,
+        **BARE_LAYOUT,
+        "showlegend": False,
+        "dragmode": False,
+        "hovermode": "closest",
+        "shapes": [],
+        "annotations": [],
+        "xaxis": place.axis(),
+        "yaxis": {
+            "fixedrange": True,
+            "nticks": 5,
+            "zeroline": False,
+            "title": {"text": plain(place.unit), "standoff": 4},
+        },
+    }
+    _add_limits(layout, track, place)
     if track.movement is not None:
-        _add_movement(figure, track.movement, place)
+        traces += _movement(layout, track.movement, place)
     for at, values, name, look in (
         (track.earlier_at, track.earlier_values, "before the repair", "circle-open"),
         (track.series.at, track.series.values, "drives", "circle"),
     ):
         if len(at):
-            figure.add_trace(_points(place, at, values, name, look))
+            traces.append(_points(place, at, values, name, look))
     for number, repair in enumerate(track.repairs):
-        _mark(figure, place.x(np.array([repair]))[0], "repair" if number == 0 else "")
-    figure.update_layout(
-        height=HEIGHT,
-        margin=MARGIN,
-        **BARE_LAYOUT,
-        showlegend=False,
-        dragmode=False,
-        hovermode="closest",
-        xaxis=place.axis(),
-        yaxis={"fixedrange": True, "nticks": 5, "zeroline": False, "title": {"text": plain(place.unit), "standoff": 4}},
-    )
-    return figure
+        _mark(layout, place.x(np.array([repair]))[0], "repair" if number == 0 else "")
+    return {"data": traces, "layout": layout}
 
 
 class _Placing:
@@ -89,19 +95,20 @@ class _Placing:
         }
 
 
-def _points(place: _Placing, at: FloatArray, values: FloatArray, name: str, look: str) -> go.Scatter:
+def _points(place: _Placing, at: FloatArray, values: FloatArray, name: str, look: str) -> dict[str, Any]:
     unit = f" {plain(place.unit)}" if place.unit else ""
-    return go.Scatter(
-        x=place.x(at),
-        y=place.y(values),
-        mode="markers",
-        name=name,
-        marker={"color": ACCENT, "size": 8, "symbol": look},
-        hovertemplate=f"%{{y:,.4g}}{unit}<br>%{{x}}<extra>{name}</extra>",
-    )
+    return {
+        "type": "scatter",
+        "x": place.x(at),
+        "y": place.y(values),
+        "mode": "markers",
+        "name": name,
+        "marker": {"color": ACCENT, "size": 8, "symbol": look},
+        "hovertemplate": f"%{{y:,.4g}}{unit}<br>%{{x}}<extra>{name}</extra>",
+    }
 
 
-def _add_limits(figure: go.Figure, track: Followed, place: _Placing) -> None:
+def _add_limits(layout: dict[str, Any], track: Followed, place: _Placing) -> None:
     """The ends of what is healthy, where they are near enough not to flatten what was measured."""
     values = np.concatenate([track.earlier_values, track.series.values])
     room = 3.0 * max(float(np.ptp(values)), 0.02 * float(np.abs(values).max()), 1e-9)
@@ -110,19 +117,12 @@ def _add_limits(figure: go.Figure, track: Followed, place: _Placing) -> None:
         if limit is None or (limit != met and not values.min() - room <= limit <= values.max() + room):
             continue
         shown = place.y(np.array([limit]))[0]
-        figure.add_hline(y=shown, line={"color": NEUTRAL, "width": 1.5, "dash": "6px,4px"})
-        figure.add_annotation(
-            x=0,
-            xref="paper",
-            y=shown,
-            text=plain(f"limit {place.said(limit)}"),
-            showarrow=False,
-            xanchor="left",
-            yanchor="bottom",
-        )
+        layout["shapes"].append(level(shown, {"color": NEUTRAL, "width": 1.5, "dash": "6px,4px"}))
+        words = {"x": 0, "xref": "paper", "y": shown, "text": plain(f"limit {place.said(limit)}")}
+        layout["annotations"].append(words | {"showarrow": False, "xanchor": "left", "yanchor": "bottom"})
 
 
-def _add_movement(figure: go.Figure, moves: Movement, place: _Placing) -> None:
+def _movement(layout: dict[str, Any], moves: Movement, place: _Placing) -> list[dict[str, Any]]:
     """The level before and after a jump, or the line of a drift with the band in which it may meet its limit."""
     series = moves.series
     start, end = float(series.at[0]), float(series.at[-1])
@@ -130,22 +130,19 @@ def _add_movement(figure: go.Figure, moves: Movement, place: _Placing) -> None:
     if moves.shift_at is not None:
         at = np.array([start, moves.shift_at, moves.shift_at, end])
         values = np.array([moves.first, moves.first, moves.now, moves.now])
-        figure.add_trace(_line(place, at, values, line))
-        _mark(figure, place.x(np.array([moves.shift_at]))[0], "jump")
-        return
-    figure.add_trace(_line(place, np.array([start, end]), np.array([moves.first, moves.now]), line))
+        _mark(layout, place.x(np.array([moves.shift_at]))[0], "jump")
+        return [_line(place, at, values, line)]
+    fitted = _line(place, np.array([start, end]), np.array([moves.first, moves.now]), line)
     if moves.forecast is None or moves.forecast.distance <= 0.0:
-        return
+        return [fitted]
     near, far = moves.forecast.interval
     corners = [_cut(place, moves, near), _cut(place, moves, far)]
     at = np.array([end, corners[0][0], corners[1][0], end])
     values = np.array([moves.interval[0], corners[0][1], corners[1][1], moves.interval[1]])
-    band = _line(place, at, values, {"width": 0})
-    band.update(fill="toself", fillcolor="rgba(47,125,209,0.18)")
-    figure.add_trace(band)
+    band = _line(place, at, values, {"width": 0}) | {"fill": "toself", "fillcolor": "rgba(47,125,209,0.18)"}
     middle = _cut(place, moves, moves.forecast.distance)
     dashed = line | {"dash": "2px,4px"}
-    figure.add_trace(_line(place, np.array([end, middle[0]]), np.array([moves.now, middle[1]]), dashed))
+    return [fitted, band, _line(place, np.array([end, middle[0]]), np.array([moves.now, middle[1]]), dashed)]
 
 
 def _cut(place: _Placing, moves: Movement, distance: float) -> tuple[float, float]:
@@ -158,13 +155,13 @@ def _cut(place: _Placing, moves: Movement, distance: float) -> tuple[float, floa
     return place.reach, moves.now + (limit - moves.now) * room / distance
 
 
-def _line(place: _Placing, at: FloatArray, values: FloatArray, line: dict[str, Any]) -> go.Scatter:
-    return go.Scatter(x=place.x(at), y=place.y(values), mode="lines", line=line, hoverinfo="skip")
+def _line(place: _Placing, at: FloatArray, values: FloatArray, line: dict[str, Any]) -> dict[str, Any]:
+    points = {"type": "scatter", "mode": "lines", "x": place.x(at), "y": place.y(values)}
+    return points | {"line": line, "hoverinfo": "skip"}
 
 
-def _mark(figure: go.Figure, x: Any, text: str) -> None:
-    figure.add_vline(x=x, line={"color": NEUTRAL, "width": 1.5, "dash": "2px,3px"})
+def _mark(layout: dict[str, Any], x: Any, text: str) -> None:
+    layout["shapes"].append(upright(x, {"color": NEUTRAL, "width": 1.5, "dash": "2px,3px"}))
     if text:
-        figure.add_annotation(
-            x=x, y=1, yref="paper", text=text, showarrow=False, xanchor="left", yanchor="bottom", xshift=3
-        )
+        words = {"x": x, "y": 1, "yref": "paper", "text": text, "showarrow": False}
+        layout["annotations"].append(words | {"xanchor": "left", "yanchor": "bottom", "xshift": 3})

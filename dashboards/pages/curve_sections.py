@@ -51,9 +51,8 @@ def _article(curve: Curve, screen: Screen, doubted: bool) -> Component:
 def picture(drawn: Sequence[Drawn], words: str, screen: Screen) -> Component:
     """The picture itself, with its words for whoever cannot see it."""
     figure = curve_figure(drawn, screen)
-    graph = dcc.Graph(
-        figure=figure, config=GRAPH_CONFIG, responsive=True, style={"height": f"{figure.layout.height}px"}
-    )
+    height = f"{figure['layout']['height']}px"
+    graph = dcc.Graph(figure=figure, config=GRAPH_CONFIG, responsive=True, style={"height": height})
     return html.Div(graph, role="img", **labelled(words))
 
 

@@ -29,6 +29,7 @@ from obdwatch.detectors import misfire
 from obdwatch.errors import LogbookError
 from obdwatch.records import Drive, Event, EventKind, Feature, History, Measure
 from tests.curves.plain_drives import FOUR, cranked, leaking, misfiring, pulling, warming
+from tests.dashboards.as_plotly import checked
 from tests.dashboards.samples import HEALTHY, FakeLogbook, session, usual_drive
 from tests.dashboards.test_pages import components, text, visit
 
@@ -82,7 +83,7 @@ WARM = Curve(
 
 
 def test_the_picture_is_in_the_units_of_the_reader_and_breaks_where_the_band_does() -> None:
-    figure = curve_figure([Drawn(WARM)], PHONE)
+    figure = checked(curve_figure([Drawn(WARM)], PHONE))
     (line,) = named(figure, "coolant")
     assert numbers(line.y) == pytest.approx([50.0, 122.0, 140.0])  # degF
     filled = [one for one in named(figure, "expected of this car") if one.fill == "toself"]
@@ -101,21 +102,21 @@ def test_the_sentence_says_how_long_and_how_far() -> None:
 
 def test_two_drives_differ_by_more_than_colour() -> None:
     before, after = (curve_in(misfiring({4: n}), "misfire") for n in (120, 0))
-    figure = curve_figure([Drawn(before, "before", earlier=True), Drawn(after, "after")], WIDE)
+    figure = checked(curve_figure([Drawn(before, "before", earlier=True), Drawn(after, "after")], WIDE))
     (old,), (new,) = named(figure, "before: measured"), named(figure, "after: measured")
     assert old.marker.color == "rgba(0,0,0,0)"
     assert new.marker.color != old.marker.color
     assert old.offset + old.width <= new.offset + 0.03
     assert len(named(figure, "the car's own limit")) == 1
     trims = curve_in(leaking(0.4), "fuel_trims")
-    dots = curve_figure([Drawn(trims, "before", earlier=True), Drawn(trims, "after")], WIDE)
+    dots = checked(curve_figure([Drawn(trims, "before", earlier=True), Drawn(trims, "after")], WIDE))
     assert named(dots, "before: measured")[0].marker.symbol == "circle-open"
     assert named(dots, "after: measured")[0].marker.symbol == "circle"
 
 
 def test_names_that_a_car_sends_are_no_markup() -> None:
     hostile = replace(WARM, x=Axis("<b>x</b>", ""), panels=(replace(WARM.panels[0], axis=Axis("<i>y</i>", "")),))
-    figure = curve_figure([Drawn(hostile, "<b>after</b>")], WIDE)
+    figure = checked(curve_figure([Drawn(hostile, "<b>after</b>")], WIDE))
     assert "<" not in figure.layout.xaxis.title.text + figure.layout.yaxis.title.text
     assert all("<" not in trace.name for trace in figure.data)
 

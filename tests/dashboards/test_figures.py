@@ -18,6 +18,7 @@ from dashboards.panels import panels_for
 from dashboards.pictures import bands_of, flags_of, picture_of
 from dashboards.sessions import LoadedDrive
 from obdwatch.records import Drive, FloatArray, Mark, MarkKind, Signal, Span
+from tests.dashboards.as_plotly import checked
 from tests.dashboards.samples import CAR, FAULT, HEALTHY, session, usual_drive
 
 WIDE, NARROW = Screen(1280, "metric"), Screen(390, "metric")
@@ -58,18 +59,18 @@ def test_packed_numbers_come_back_with_their_gaps() -> None:
 
 def test_values_are_those_of_the_drive_in_the_units_of_the_reader() -> None:
     coolant = usual_drive().signals["coolant_temperature"].values
-    metric = drawn("coolant", drive_figure(picture()))
-    us = drawn("coolant", drive_figure(picture(screen=Screen(1280, "us"))))
+    metric = drawn("coolant", checked(drive_figure(picture())))
+    us = drawn("coolant", checked(drive_figure(picture(screen=Screen(1280, "us")))))
     assert metric[0] == coolant[0]
     np.testing.assert_allclose(us, metric * 9 / 5 + 32)  # the definition of degrees Fahrenheit, NIST SP 811
 
 
 def test_gap_is_a_hole_in_the_line() -> None:
-    assert np.isnan(drawn("coolant", drive_figure(picture()))).sum() == 1
+    assert np.isnan(drawn("coolant", checked(drive_figure(picture())))).sum() == 1
 
 
 def test_patch_and_figure_agree_on_the_order_of_traces() -> None:
-    made = drive_figure(picture()).to_plotly_json()["data"]
+    made = checked(drive_figure(picture())).to_plotly_json()["data"]
     moved = lines_in_order(picture())
     assert len(moved) == len(made) - 1  # the last trace only carries the upper time axis
     for points, trace in zip(moved, made, strict=False):
@@ -77,14 +78,14 @@ def test_patch_and_figure_agree_on_the_order_of_traces() -> None:
 
 
 def test_lines_of_a_panel_differ_by_more_than_colour() -> None:
-    made = drive_figure(picture()).to_plotly_json()["data"]
+    made = checked(drive_figure(picture())).to_plotly_json()["data"]
     looks = [(t["line"]["color"], t["line"]["dash"]) for t in made if t.get("yaxis") == "y" and t["mode"] == "lines"]
     assert len(looks) == len(set(looks)) == 3
 
 
 def test_panels_stand_below_each_other_without_touching() -> None:
     for screen in (WIDE, NARROW):
-        layout = drive_figure(picture(screen=screen)).to_plotly_json()["layout"]
+        layout = checked(drive_figure(picture(screen=screen))).to_plotly_json()["layout"]
         domains = [layout[name]["domain"] for name in layout if name.startswith("yaxis")]
         assert all(low < high for low, high in domains)
         assert all(upper[0] > lower[1] for upper, lower in pairwise(domains))
@@ -95,19 +96,19 @@ def test_panels_stand_below_each_other_without_touching() -> None:
 def test_picture_without_panels_is_still_a_picture() -> None:
     empty = replace(picture(), panels=(), views={})
     assert height_of(empty) > 0
-    assert drive_figure(empty).layout.height > 0
+    assert checked(drive_figure(empty)).layout.height > 0
 
 
 def test_states_are_named_on_the_axis_and_drawn_as_steps() -> None:
     t = np.arange(0.0, 10.0)
     lamp = Signal("malfunction_lamp", "", t, np.where(t > 4, 1.0, 0.0))
-    made = drive_figure(picture(Drive(session("a"), {lamp.key: lamp}))).to_plotly_json()
+    made = checked(drive_figure(picture(Drive(session("a"), {lamp.key: lamp})))).to_plotly_json()
     assert made["layout"]["yaxis"]["ticktext"] == ["off", "on"]
     assert made["data"][0]["line"]["shape"] == "hv"
 
 
 def test_a_drive_longer_than_a_day_counts_days() -> None:
-    layout = drive_figure(picture(window=Window(0.0, 100_000.0))).to_plotly_json()["layout"]
+    layout = checked(drive_figure(picture(window=Window(0.0, 100_000.0)))).to_plotly_json()["layout"]
     assert layout["xaxis"]["tickformat"].startswith("day %-j")
 
 
@@ -173,7 +174,7 @@ def test_hostile_names_are_escaped_everywhere_in_the_figure() -> None:
     evil = "<i>x</i>%{y}"
     drive = Drive(session("a"), {evil: Signal(evil, evil, np.arange(3.0), np.arange(3.0))})
     one = replace(picture(drive), bands=(Band(0.0, 1.0, evil),), flags=(Flag(0.5, evil),))
-    made = drive_figure(one).to_plotly_json()
+    made = checked(drive_figure(one)).to_plotly_json()
     words = [t["name"] for t in made["data"] if "name" in t] + [t["text"] for t in texts(one)]
     assert all("<i>" not in word and "%{y}" not in word for word in words)
     assert made["data"][0]["hovertemplate"].count("%{y") == 1

@@ -14,6 +14,7 @@ from dashboards.garage import Garage
 from dashboards.sessions import SessionShelf
 from dashboards.trend_figures import trend_figure
 from obdwatch.records import Finding, Measure, Verdict
+from tests.dashboards.as_plotly import checked
 from tests.dashboards.samples import CAR, FakeLogbook, aged, session, usual_drive
 from tests.dashboards.test_pages import components, text, visit
 
@@ -52,7 +53,7 @@ def test_the_picture_keeps_what_was_before_a_repair_apart_and_marks_it(book: Fak
     assert known is not None
     track = next(one for one in garage.trends(known).tracks if one.series.detector == "charging")
     for units, factor in (("metric", 1.0), ("us", 1 / 1.609344)):
-        figure = trend_figure(track, Screen(1000, units))
+        figure = checked(trend_figure(track, Screen(1000, units)))
         points = {trace.name: trace for trace in figure.data if trace.mode == "markers"}
         assert len(points["before the repair"].x) == 15
         assert len(points["drives"].x) == 16
@@ -67,7 +68,7 @@ def test_a_forecast_ends_at_the_limit(book: FakeLogbook) -> None:
     known = garage.car(None)
     assert known is not None
     track = garage.trends(known).tracks[0]
-    figure = trend_figure(track, Screen(1000, "metric"))
+    figure = checked(trend_figure(track, Screen(1000, "metric")))
     assert track.movement is not None
     assert track.movement.forecast is not None
     ends = [(trace.x[-1], trace.y[-1]) for trace in figure.data if trace.mode == "lines"]
