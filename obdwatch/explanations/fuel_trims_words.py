@@ -100,8 +100,8 @@ def _lean_at_idle(numbers: Numbers) -> Words:
 def _lean_with_flow(numbers: Numbers) -> Words:
     reasons = (
         *levels(numbers),
-        "The lack of fuel grows with the air. A mass air flow sensor that reads low does this, and so does a fuel pump or"
-        " filter that cannot keep up.",
+        "The lack of fuel grows with the air. A mass air flow sensor that reads low does this, and so does a fuel pump"
+        " or filter that cannot keep up.",
         "To check: have the fuel pressure measured under load, and the mass air flow sensor looked at for dirt.",
         "Avoid full throttle until then: a lean engine runs hot.",
     )
@@ -127,8 +127,8 @@ def _fuel_delivery(numbers: Numbers) -> Words:
 def _air_sensor(numbers: Numbers) -> Words:
     reasons = (
         *levels(numbers),
-        "The measured air also falls behind what manifold pressure and engine speed lead to expect. So the mass air flow"
-        " sensor comes before the fuel pump.",
+        "The measured air also falls behind what manifold pressure and engine speed lead to expect. So the mass air"
+        " flow sensor comes before the fuel pump.",
         "To check: look for dirt on the sensor and for an open or wet air filter.",
     )
     return Words("The mass air flow sensor reads too little when much air flows.", reasons)
@@ -142,8 +142,8 @@ def _one_bank(numbers: Numbers) -> Words:
         f"Bank {numbers.say('bank')} needs {want} fuel than the other; they differ by"
         f" {numbers.say('bank_difference', 1)}, where {numbers.expected('bank_difference', 1)} is normal.",
         *bank_lines(numbers),
-        "Both banks share mass air flow sensor, fuel pump and fuel, so it must be something of this bank alone: an injector,"
-        " its oxygen sensor, or a leak at its own ports.",
+        "Both banks share mass air flow sensor, fuel pump and fuel, so it must be something of this bank alone: an"
+        " injector, its oxygen sensor, or a leak at its own ports.",
     ]
     if cylinder is not None:
         reasons.append(f"Cylinder {cylinder.value:.0f} misfires far more than the others: look at its injector first.")
@@ -216,8 +216,8 @@ def _rich_everywhere(numbers: Numbers) -> Words:
     reasons = (
         *levels(numbers),
         USUAL,
-        "The engine takes fuel away at idle and on the road. Leaking injectors, high fuel pressure or a mass air flow sensor"
-        " that reads high do this.",
+        "The engine takes fuel away at idle and on the road. Leaking injectors, high fuel pressure or a mass air flow"
+        " sensor that reads high do this.",
     )
     return Words("The engine gets too much fuel everywhere.", reasons)
 
