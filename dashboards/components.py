@@ -104,9 +104,22 @@ def car_ways(cars: Sequence[KnownCar], chosen: str, page: str) -> list[Component
 
 
 def finding_card(index: int, finding: Finding, units: str) -> Component:
-    """One answer: a fault in full; of the rest what it says, with its reasons a click away."""
+    """A fault in full: how urgent, what it is, why, where in the drive, what to take care of."""
     head = [html.P(state(finding)), html.H3(finding.headline)]
-    reasons = [
+    return html.Article([*head, *_reasons(index, finding, units)], className="finding fault")
+
+
+def finding_line(index: int, finding: Finding, units: str) -> Component:
+    """What is no fault, on one line; its reasons are a click away. The heading above says the verdict."""
+    shape = html.Span(className=f"shape {'tick' if finding.verdict is Verdict.HEALTHY else 'ring'}", **UNSPOKEN)
+    return html.Details(
+        [html.Summary([shape, finding.headline]), *_reasons(index, finding, units)],
+        className=f"finding {finding.verdict}",
+    )
+
+
+def _reasons(index: int, finding: Finding, units: str) -> list[Component | None]:
+    return [
         _points_to(finding),
         html.Ul([html.Li(reason) for reason in finding.reasons]) if finding.reasons else None,
         _drive_to_get(finding),
@@ -114,12 +127,6 @@ def finding_card(index: int, finding: Finding, units: str) -> Component:
         cautions_box(finding.cautions),
         _measures(finding.measures, units),
     ]
-    look = f"finding {finding.verdict}"
-    if finding.verdict is Verdict.FAULT:
-        return html.Article([*head, *reasons], className=look)
-    return html.Details(
-        [html.Summary([html.Span(state(finding)), html.H3(finding.headline)]), *reasons], className=look
-    )
 
 
 def next_drive_list(steps: Sequence[str]) -> list[Component]:

@@ -82,6 +82,10 @@ GROUPS = (
 )
 
 
+ALONE = frozenset(group.title for group in GROUPS if len(group.labels) == 1)
+"""Titles that say all of their only signal in fewer letters than the standard's name, which a phone would cut."""
+
+
 def signal_name(key: str) -> str:
     """The name of a signal: that of SAE J1979 where it has one; a second control unit's is told apart."""
     base, _, ecu = key.partition("@")
@@ -118,7 +122,7 @@ def _split(title: str, keys: Sequence[str], labels: Sequence[str], units: Mappin
 
 
 def _panel(title: str, unit: str, keys: Sequence[str], labels: Sequence[str]) -> Panel:
-    alone = len(keys) == 1
+    alone = len(keys) == 1 and title not in ALONE
     return Panel(signal_name(keys[0]) if alone else title, unit, tuple(keys), tuple(labels))
 
 

@@ -6,6 +6,7 @@ then the body loads the session file. A zoom sends only the points of the new pa
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
@@ -17,6 +18,8 @@ from dashboards.components import (
     GRAPH_CONFIG,
     back_to_drives,
     finding_card,
+    finding_line,
+    labelled,
     labelled_by,
     loading,
     next_drive_list,
@@ -39,6 +42,7 @@ from dashboards.pages.drive_sections import (
     chooser,
     driven,
     events,
+    happened,
     problems,
     states_choice,
     values_table,
@@ -112,17 +116,16 @@ def body(loaded: LoadedDrive, visit: Visit) -> list[Component]:
     """Everything below the heading."""
     screen = visit.screen
     said = wording.explained(loaded.findings, screen.units)
-    ordered = sorted(enumerate(said), key=lambda numbered: wording.rank(numbered[1]))
-    findings = [finding_card(index, finding, screen.units) for index, finding in ordered]
     return [
         *(html.P(text, className="lead") for text in [driven(loaded, screen.units)] if text),
         html.P(about(loaded, screen.units), className="quiet"),
         *problems(loaded.remarks),
+        _ways_down(loaded),
         html.Section(
             [
-                html.H2("What the drive says"),
-                _in_a_sentence(said),
-                html.Div(findings, className="findings"),
+                html.H2("What the drive says", id="says", tabIndex=-1),
+                html.P(in_short(said), className="lead"),
+                *_answers(said, screen.units),
                 *next_drive_list(next_drive_words(next_drive(said), screen.units)),
             ]
         ),
@@ -137,7 +140,7 @@ def _curves(loaded: LoadedDrive) -> Component:
     """The place of the pictures, which come after the rest of the page is there."""
     return html.Section(
         [
-            html.H2("What was measured against what this car should do", id="curves-heading"),
+            html.H2("What was measured against what this car should do", id="curves-heading", tabIndex=-1),
             dcc.Store(id="curves-of", data=loaded.session.id),
             html.Div(loading("Comparing with what was expected …"), id="curves"),
         ],
@@ -165,16 +168,55 @@ def _earlier(shelf: SessionShelf, session_id: str) -> list[Component]:
     return [html.P(dcc.Link("Lay these curves over those of the drive before", href=address))]
 
 
-def _in_a_sentence(said: Sequence[Finding]) -> Component | None:
+def _ways_down(loaded: LoadedDrive) -> Component:
+    """The sections of a long page, which on a phone is many screens."""
+    places = [
+        ("says", "What it says", True),
+        ("codes-heading", "Trouble codes", True),
+        ("signals-heading", "Signals", _has_values(loaded)),
+        ("curves-heading", "Measured against expected", True),
+        ("events-heading", "On the way", bool(happened(loaded.drive))),
+    ]
+    links: list[Component] = [html.A(words, href=f"#{place}") for place, words, there in places if there]
+    return html.Nav(links, className="ways-down", **labelled("On this page"))
+
+
+def in_short(said: Sequence[Finding]) -> str:
+    """All answers of a drive in one or two sentences: how many faults and how urgent, what stays open."""
     if not said:
-        return html.P("This drive has not been analysed yet; the command obdwatch analyse does that.")
-    if any(finding.verdict is Verdict.FAULT for finding in said):
-        return None
-    return html.P("Nothing wrong was found in what this drive could show.", className="lead")
+        return "This drive has not been analysed yet; the command obdwatch analyse does that."
+    count = Counter(finding.verdict for finding in said)
+    faults = sorted((one for one in said if one.verdict is Verdict.FAULT), key=wording.rank)
+    if faults:
+        first = wording.state_words(faults[0])
+        begin = f"{wording.count(len(faults), 'thing')} to see to, {'the first ' if len(faults) > 1 else ''}"
+        begin += f"“{first[:1].lower()}{first[1:]}”."
+    else:
+        begin = "Nothing wrong was found in what this drive could show."
+    healthy, unsure = count[Verdict.HEALTHY], count[Verdict.NOT_ENOUGH_DATA]
+    rest = [f"{wording.count(healthy, 'other check')} looked healthy" if healthy and faults else ""]
+    rest += [f"{wording.count(unsure, 'question')} could not be answered" if unsure else ""]
+    after = wording.joined([one for one in rest if one])
+    return f"{begin} {after[:1].upper()}{after[1:]}." if after else begin
+
+
+def _answers(said: Sequence[Finding], units: str) -> list[Component]:
+    """The faults in full, then, each under its own heading, what stays open and what looks healthy, a line each."""
+    ordered = sorted(enumerate(said), key=lambda numbered: wording.rank(numbered[1]))
+    cards = [finding_card(index, one, units) for index, one in ordered if one.verdict is Verdict.FAULT]
+    groups: list[Component] = []
+    for verdict in (Verdict.NOT_ENOUGH_DATA, Verdict.HEALTHY):
+        lines = [finding_line(index, one, units) for index, one in ordered if one.verdict is verdict]
+        if lines:
+            groups.append(html.Section([html.H3(wording.VERDICT_WORDS[verdict]), *lines]))
+    return [
+        html.Div(cards, className="findings"),
+        html.Div(groups, className="side-by-side answered"),
+    ]
 
 
 def _signals(loaded: LoadedDrive, visit: Visit) -> list[Component]:
-    if not any(trace.times.size for trace in loaded.traces.values()):
+    if not _has_values(loaded):
         return [notice("No signals", ["This recording holds no values that could be drawn. " + _why_empty(loaded)])]
     asked = visit.chosen()
     keys = _known(loaded, asked) if asked is not None else usual_keys(loaded.drive.signals)
@@ -202,12 +244,20 @@ def _signals(loaded: LoadedDrive, visit: Visit) -> list[Component]:
                     responsive=True,
                     style=height(picture),
                 ),
-                html.Div(values_table(loaded, picture), id="values"),
+                html.Details(
+                    [html.Summary("In numbers"), html.Div(values_table(loaded, picture), id="values")],
+                    open=not visit.screen.narrow,
+                    className="in-numbers",
+                ),
             ],
             className="signals",
             **labelled_by("signals-heading"),
         )
     ]
+
+
+def _has_values(loaded: LoadedDrive) -> bool:
+    return any(trace.times.size for trace in loaded.traces.values())
 
 
 def _why_empty(loaded: LoadedDrive) -> str:

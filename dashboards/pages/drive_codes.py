@@ -40,7 +40,7 @@ def codes_section(loaded: LoadedDrive, findings: Sequence[Finding], units: str) 
     known = [one.explanation for one in found if one.explanation is not None]
     return html.Section(
         [
-            html.H2("Trouble codes"),
+            html.H2("Trouble codes", id="codes-heading", tabIndex=-1),
             html.Ul([html.Li(sentence) for sentence in memory_words(drive)]),
             *_together(known),
             html.Div([_card(one, drive, findings, units) for one in found], className="findings"),
@@ -68,8 +68,9 @@ def _explained(code: str) -> CodeExplanation | None:
 def memory_words(drive: Drive) -> tuple[str, ...]:
     """What is known of each code memory, of the lamp, and of the self-checks."""
     sentences = list(_memories(drive, _counts(latest_readiness(drive))))
-    for readiness in latest_readiness(drive):
-        sentences += _unit_words(readiness)
+    units = latest_readiness(drive)
+    for readiness in units:
+        sentences += _unit_words(readiness, alone=len(units) < 2)
     return tuple(sentences)
 
 
@@ -85,22 +86,24 @@ def _counts(readiness: Sequence[Readiness]) -> int | None:
 
 
 def _memories(drive: Drive, told: int | None) -> tuple[str, ...]:
-    """A sentence for each memory; one for all three where the same holds of them."""
+    """A sentence for each memory; one for those of which the same holds."""
     if not drive.codes and drive.codes_read == frozenset(CodeKind):
         return ("None: the stored, pending and permanent codes were read, and there are none.",)
     if not drive.codes and not drive.codes_read and told is None:
         return ("Unknown: no trouble codes were read in this recording.",)
-    return tuple(_memory(drive, kind, told) for kind in CodeKind)
+    said: dict[str, list[str]] = {}
+    for kind in CodeKind:
+        said.setdefault(_memory(drive, kind, told), []).append(str(kind))
+    return tuple(f"{wording.joined(kinds).capitalize()}: {words}" for words, kinds in said.items())
 
 
 def _memory(drive: Drive, kind: CodeKind, told: int | None) -> str:
-    name = str(kind).capitalize()
     codes = dict.fromkeys(reading.code for reading in drive.codes if reading.kind is kind)
     if codes:
-        return f"{name}: {wording.joined(list(codes))}."
+        return f"{wording.joined(sorted(codes))}."
     if kind in drive.codes_read:
-        return f"{name}: none. The memory was read and holds no code."
-    unread = f"{name}: unknown. These codes were not read in this recording"
+        return "none. This was read, and it is empty."
+    unread = "unknown. These codes were not read in this recording"
     if kind is not CodeKind.STORED or told is None:
         return f"{unread}."
     if told == 0:
@@ -108,9 +111,11 @@ def _memory(drive: Drive, kind: CodeKind, told: int | None) -> str:
     return f"{unread}, and the car counts {told}. Read them before anything is erased."
 
 
-def _unit_words(readiness: Readiness) -> list[str]:
+def _unit_words(readiness: Readiness, alone: bool) -> list[str]:
+    """Lamp and self-checks of a control unit; beside another one, that it leaves the lamp off does not mean it is."""
     unit = "" if readiness.ecu is None else f"Control unit {readiness.ecu:X}: "
-    lamp = {True: "the engine lamp is switched on. ", False: "the engine lamp is off. ", None: ""}[readiness.lamp_on]
+    off = "the engine lamp is off. " if alone else "it does not ask for the engine lamp. "
+    lamp = {True: "the engine lamp is switched on. ", False: off, None: ""}[readiness.lamp_on]
     told = " ".join(readiness_words(readiness))
     sentence = f"{unit}{lamp}{told}"
     return [sentence[:1].upper() + sentence[1:]]
@@ -141,7 +146,7 @@ def _card(one: FoundCode, drive: Drive, findings: Sequence[Finding], units: str)
             may_drive(code),
             html.Ul([html.Li(sentence) for sentence in said]) if said else None,
             cautions_box(code.cautions),
-            *(_frame(frame, units) for frame in drive.freeze_frames if frame.code == code.code),
+            *(_frame(frame, units) for frame in _different(drive.freeze_frames) if frame.code == code.code),
         ],
         className="found-code",
     )
@@ -150,7 +155,16 @@ def _card(one: FoundCode, drive: Drive, findings: Sequence[Finding], units: str)
 def _other_frames(drive: Drive, found: Sequence[FoundCode], units: str) -> list[Component]:
     """Frames that belong to none of the codes shown; they may outlive the reading of their code."""
     shown = {one.code for one in found if one.explanation is not None}
-    return [_frame(frame, units) for frame in drive.freeze_frames if frame.code not in shown]
+    return [_frame(frame, units) for frame in _different(drive.freeze_frames) if frame.code not in shown]
+
+
+def _different(frames: Sequence[FreezeFrame]) -> list[FreezeFrame]:
+    """Each frame once; one drive often reads the same frame several times."""
+    found: list[FreezeFrame] = []
+    for frame in frames:
+        if not any((one.ecu, one.code, one.values) == (frame.ecu, frame.code, frame.values) for one in found):
+            found.append(frame)
+    return found
 
 
 def _frame(frame: FreezeFrame, units: str) -> Component:

@@ -16,7 +16,7 @@ from dashboards.panels import ordered_keys, signal_name
 from dashboards.pictures import flag_words
 from dashboards.sessions import LoadedDrive
 from obdwatch.curves.states import Stretches
-from obdwatch.records import Drive, FloatArray, MarkKind
+from obdwatch.records import Drive, FloatArray, Mark, MarkKind
 from obdwatch.signals.masks import WARM_COOLANT
 from obdwatch.units import screen_unit, to_screen
 
@@ -117,7 +117,7 @@ def values_table(loaded: LoadedDrive, picture: Picture) -> list[Component]:
     return [
         html.Table(
             [
-                html.Caption(f"In numbers, {part}"),
+                html.Caption(f"From {part}"),
                 html.Thead(html.Tr([html.Th(title, scope="col") for title in titles])),
                 html.Tbody([_values_row(loaded, key, picture) for key in keys]),
             ],
@@ -153,9 +153,14 @@ def _cells(values: FloatArray, unit: str, named: Mapping[int, str], units: str) 
     return [wording.number(to_screen(point, unit, units)) for point in points]
 
 
+def happened(drive: Drive) -> list[Mark]:
+    """What happened during the recording, in order; that it ended is no event."""
+    return sorted((mark for mark in drive.marks if mark.kind is not MarkKind.END), key=lambda mark: mark.t)
+
+
 def events(drive: Drive) -> list[Component]:
     """What happened during the recording, each with a way to see it in the picture."""
-    marks = sorted((mark for mark in drive.marks if mark.kind is not MarkKind.END), key=lambda mark: mark.t)
+    marks = happened(drive)
     if not marks:
         return []
     rows: list[Component] = []
@@ -171,4 +176,8 @@ def events(drive: Drive) -> list[Component]:
         rows.append(html.Li([at, f" {flag_words(mark)}{detail}"]))
     if len(marks) > MOST_EVENTS:
         rows.append(html.Li(f"and {len(marks) - MOST_EVENTS:,} more"))
-    return [html.Section([html.H2("What happened on the way"), html.Ul(rows, className="events")])]
+    return [
+        html.Section(
+            [html.H2("What happened on the way", id="events-heading", tabIndex=-1), html.Ul(rows, className="events")]
+        )
+    ]

@@ -29,9 +29,8 @@ def test_memory_that_held_nothing_is_told_from_one_that_was_not_read() -> None:
     assert memory_words(replace(EMPTY, codes_read=ALL)) == (
         "None: the stored, pending and permanent codes were read, and there are none.",
     )
-    stored, pending, permanent = memory_words(replace(EMPTY, codes_read=ALL - {CodeKind.PERMANENT}))
-    assert stored == "Stored: none. The memory was read and holds no code."
-    assert pending == "Pending: none. The memory was read and holds no code."
+    read, permanent = memory_words(replace(EMPTY, codes_read=ALL - {CodeKind.PERMANENT}))
+    assert read == "Stored and pending: none. This was read, and it is empty."
     assert permanent == "Permanent: unknown. These codes were not read in this recording."
 
 
@@ -74,6 +73,20 @@ def test_freeze_frame_is_said_in_words_and_in_numbers_in_the_units_of_the_reader
     frame = next(d for d in parts(shown, html.Details) if "Freeze frame of P0171" in text(d))
     assert "Engine coolant temperature 190\N{NO-BREAK SPACE}°F" in text(frame)
     assert "closed loop" in text(frame), "a state is told by its name"
+
+
+def test_two_control_units_do_not_contradict_each_other_about_one_lamp() -> None:
+    other = replace(READINESS, ecu=0x7E9, lamp_on=False)
+    engine, gearbox = memory_words(replace(EMPTY, readiness=(READINESS, other)))[-2:]
+    assert engine.startswith("Control unit 7E8: the engine lamp is switched on.")
+    assert gearbox.startswith("Control unit 7E9: it does not ask for the engine lamp.")
+
+
+def test_frame_that_was_read_several_times_is_shown_once() -> None:
+    frame = FreezeFrame(1.0, None, 0, "P0171", {"engine_speed": 2000.0})
+    again = (frame, replace(frame, t=60.0), replace(frame, t=90.0, values={"engine_speed": 900.0}))
+    shown = section(replace(drive_with_codes(), freeze_frames=again))
+    assert text(shown).count("Freeze frame of P0171") == 2
 
 
 def test_frame_whose_code_is_gone_is_shown_all_the_same() -> None:
