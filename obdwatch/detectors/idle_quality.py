@@ -7,13 +7,14 @@ at the same air through the throttle, so that lamps, gear and air conditioning d
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from obdwatch.detectors.heat_input import burns_lean
-from obdwatch.detectors.idle_quality_history import SIGMAS, Shift, fill_drop, learnt_of, throttle_shift
+from obdwatch.detectors.idle_quality_history import fill_drop, learnt_of
 from obdwatch.detectors.idle_quality_record import ENOUGH, STEP, IdleRecord, prepare
+from obdwatch.detectors.idle_quality_throttle import SIGMAS, Shift, learnt_of_curve, throttle_curve, throttle_shift
 from obdwatch.detectors.leak_order import leaks_by_age
 from obdwatch.records import Car, Drive, Finding, FloatArray, History, Measure, Span, Urgency, Verdict
 
@@ -109,14 +110,17 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
     """
     if burns_lean(drive, car):
         return _not_enough("diesel")
-    record = prepare(drive, car)
+    record, curve = prepare(drive, car), throttle_curve(drive, car)
+    steps = learnt_of_curve(curve)
     if isinstance(record, str):
-        return _not_enough(record)
-    shift = throttle_shift(record, history, NAME, THROTTLE_PARTS)
+        return replace(_not_enough(record), learnt=steps)
+    shift = throttle_shift(curve, record.quiet(record.throttle), history, NAME, THROTTLE_PARTS)
     dropped = fill_drop(record, history, NAME, CAM_PARTS)
     judgement = _against_past(record, car, shift, dropped) or _first_drive(record, car)
     measures = _measures(record, shift, dropped)
     learnt = learnt_of(record)
+    if judgement is None:
+        learnt += steps  # what was found faulty is nothing to compare with
     if judgement is None and not _told(record):
         return Finding(
             NAME,
@@ -157,13 +161,12 @@ def _against_past(record: IdleRecord, car: Car | None, shift: Shift | None, drop
         return Judgement("low_filling", Urgency.NEXT_SERVICE, 0.75, _cam_parts(car))
     if shift is None:
         return None
-    least = SIGMAS * shift.sigma
     opened = min(shift.measured, shift.trimmed)
-    if opened > max(DEPOSITS, least):
+    if opened > max(DEPOSITS, SIGMAS * shift.sigma):
         urgency = Urgency.NEXT_SERVICE if opened >= DEPOSITS_SERVICE else Urgency.WATCH
         return Judgement("throttle_deposits", urgency, 0.85, THROTTLE_PARTS)
     # Where an air flow sensor sits before the throttle, air that passes it by is the fuel trims' matter.
-    if record.pressure_metered and -shift.measured > max(EXTRA_AIR, least):
+    if record.pressure_metered and shift.shut > max(EXTRA_AIR, SIGMAS * shift.shut_sigma):
         return Judgement("extra_air", Urgency.NEXT_SERVICE, 0.75, AIR_PARTS[:2])
     return None
 
@@ -236,6 +239,8 @@ def _measures(record: IdleRecord, shift: Shift | None, dropped: float | None) ->
         measures.append(Measure("hunting_period", record.evenness.period, "s"))
     if shift is not None:
         measures.append(Measure("throttle_shift", shift.measured, "%", None, (-EXTRA_AIR, DEPOSITS)))
+        if record.pressure_metered:
+            measures.append(Measure("throttle_shut", shift.shut, "%", None, (-100.0, EXTRA_AIR)))
         measures.append(Measure("throttle_before", shift.before, "%"))
         measures.append(Measure("earlier_drives", float(shift.drives), ""))
     if dropped is not None:

@@ -1,7 +1,7 @@
 """The warm, settled idle of a drive: speed, pressure, air, opening, timing, and how evenly the engine turns.
 
-An idle with air conditioning, a gear engaged or the lamps on needs more air than a bare one; so what is compared is
-the opening for the same air, and the quietest part of the idle.
+An idle with air conditioning, a gear engaged or the lamps on needs more air than a bare one; so what stands for
+it is its quietest part.
 """
 
 from __future__ import annotations
@@ -42,12 +42,6 @@ QUIET = 20.0
 
 FILLING_UNKNOWN = 0.7
 """Filling of a throttled cylinder assumed where only pressure is known [-]; it cancels against the car's own past."""
-
-BINS_PER_E = 7.0
-"""Openings are compared in steps of a seventh of a natural logarithm (15 %)."""
-
-BIN_ENOUGH = 10
-"""Seconds in a step that make its mean worth keeping."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,10 +113,10 @@ def prepare(drive: Drive, car: Car | None) -> IdleRecord | str:
     air_temperature = held(readings(drive, "intake_air_temperature"), when, 60.0)
     air_temperature = np.where(np.isfinite(air_temperature), air_temperature, 25.0)
     litres = displacement(drive, car)
-    flow, measured = _air(drive, when, speed, pressure, air_temperature, litres)
+    flow, measured = air_through(drive, when, speed, pressure, air_temperature, litres)
     opening = idle_opening(flow, before, air_temperature)
     opening = np.where(pressure > CRITICAL_PRESSURE_RATIO * before, np.nan, opening)
-    throttle_key, throttle = _throttle(drive, when)
+    throttle_key, throttle = throttle_of(drive, when)
     fill = _fill(drive, when, pressure, air_temperature) if measured else np.full(len(when), np.nan)
     return IdleRecord(
         speed,
@@ -131,7 +125,7 @@ def prepare(drive: Drive, car: Car | None) -> IdleRecord | str:
         throttle,
         held(readings(drive, "timing_advance"), when, AGE),
         fill,
-        _trim(drive, when),
+        trim_of(drive, when),
         held(readings(drive, "commanded_throttle_actuator"), when, AGE),
         held(readings(drive, "absolute_load"), when, AGE),
         held(readings(drive, "control_module_voltage"), when, 10.0),
@@ -144,7 +138,7 @@ def prepare(drive: Drive, car: Car | None) -> IdleRecord | str:
     )
 
 
-def _air(
+def air_through(
     drive: Drive,
     when: FloatArray,
     speed: FloatArray,
@@ -162,7 +156,8 @@ def _air(
     return speed_density_air_flow(speed, pressure, air_temperature, litres or 1.0, FILLING_UNKNOWN), False
 
 
-def _throttle(drive: Drive, when: FloatArray) -> tuple[str, FloatArray]:
+def throttle_of(drive: Drive, when: FloatArray) -> tuple[str, FloatArray]:
+    """Return the name of the throttle's signal, empty without one, and its position [%]."""
     for key in ("relative_throttle_position", "throttle_position"):
         signal = readings(drive, key)
         if signal is not None and float(np.ptp(signal.values)) > 0.0:
@@ -179,7 +174,8 @@ def _fill(drive: Drive, when: FloatArray, pressure: FloatArray, air_temperature:
     return seen
 
 
-def _trim(drive: Drive, when: FloatArray) -> FloatArray:
+def trim_of(drive: Drive, when: FloatArray) -> FloatArray:
+    """Return short and long fuel trim together [-], 0 where unknown."""
     total = np.zeros(len(when))
     for kind in ("short", "long"):
         trim = held(readings(drive, f"{kind}_term_fuel_trim_bank_1"), when, 10.0)

@@ -53,15 +53,15 @@ def _healthy(numbers: Numbers) -> Words:
     past = (
         f"The throttle stands where it did on {_drives(numbers)} for the same air, within {_off(numbers)}."
         if numbers.get("throttle_shift") is not None
-        else "Slow changes, such as deposits in the throttle, show only beside three earlier healthy drives that idled"
-        " on about as much air."
+        else "Slow changes, such as deposits in the throttle, show only beside an earlier drive of this car."
     )
     return Words("The engine idles as it should.", (_seen(numbers), *_even(numbers), past))
 
 
 def _deposits(numbers: Numbers) -> Words:
     reasons = (
-        f"At warm idle the throttle stands {_off(numbers)} further open than on {_drives(numbers)} for the same air"
+        f"Idling and running lightly, the throttle stands {_off(numbers)} further open than on {_drives(numbers)} for"
+        " the same air"
         f" (then {numbers.say('throttle_before', 1)}).",
         _seen(numbers),
         f"Deposits around the throttle plate do this. {CLEAN}",
@@ -71,7 +71,8 @@ def _deposits(numbers: Numbers) -> Words:
 
 def _extra_air(numbers: Numbers) -> Words:
     reasons = (
-        f"At warm idle the throttle stands {_off(numbers)} further shut than on {_drives(numbers)} for the same air"
+        f"At warm idle the throttle stands {_off(numbers, 'throttle_shut')} further shut than on {_drives(numbers)} for"
+        " the same air"
         f" (then {numbers.say('throttle_before', 1)}).",
         _seen(numbers),
         "So air comes in elsewhere: a hose, a gasket, or the crankcase ventilation. This engine measures pressure and"
@@ -172,14 +173,16 @@ def _even(numbers: Numbers) -> tuple[str, ...]:
     return (f"Quick changes of engine speed reach {numbers.say('roughness')}: that is {steady}.",)
 
 
-def _off(numbers: Numbers) -> str:
-    shift = numbers.get("throttle_shift")
+def _off(numbers: Numbers, name: str = "throttle_shift") -> str:
+    shift = numbers.get(name)
     return "an unknown amount" if shift is None else f"{abs(shift.value):.1f}%"
 
 
 def _drives(numbers: Numbers) -> str:
     drives = numbers.get("earlier_drives")
-    return "earlier drives" if drives is None else f"{drives.value:.0f} earlier drives"
+    if drives is None:
+        return "earlier drives"
+    return "an earlier drive" if drives.value < 2.0 else f"{drives.value:.0f} earlier drives"
 
 
 FAULTS: Mapping[str, Callable[[Numbers], Words]] = MappingProxyType(
