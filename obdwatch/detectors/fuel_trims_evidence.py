@@ -82,8 +82,8 @@ def gather(
 ) -> Evidence:
     """Collect every clue there is."""
     idle, flow = _breath(record, split, at_idle=True), _breath(record, split, at_idle=False)
-    level = _level(drive)
-    refuelled = _refuelled(drive, past, level)
+    level = fuel_level(drive)
+    refuelled = refuelled_since(drive, past, level)
     cylinder = misfiring_cylinder(drive)
     standing = bool(np.any(split.idle)) and fit.idle is not None
     ratio = float(np.median(record.ratio[split.idle])) if standing and record.vacuum == "pressure" else None
@@ -95,7 +95,7 @@ def gather(
         misfiring_bank=None if cylinder is None else bank_of(cylinder, car, banks),
         false_lean=false_lean(drive, car, banks),
         refuelled=refuelled,
-        fuel_may_differ=refuelled or _ethanol(drive, car),
+        fuel_may_differ=refuelled or tells_ethanol(drive, car),
         fuel_untold=_untold(drive, car) or (level is not None and level >= FULL_TANK),
         breathing_idle=idle,
         breathing_flow=flow,
@@ -172,12 +172,13 @@ def _sensor_over_pump(fit: TrimFit, idle: float | None, flow: float | None, past
     return _bounded(_odds(float(np.log(flow / idle)), usual - missing, usual, BREATHES_SPREAD))
 
 
-def _level(drive: Drive) -> float | None:
+def fuel_level(drive: Drive) -> float | None:
+    """Return the fuel level at the end of a drive [%], None where the car does not tell."""
     signal = readings(drive, "fuel_level")
     return None if signal is None else float(np.median(signal.values[-5:]))
 
 
-def _refuelled(drive: Drive, past: Past, level: float | None) -> bool:
+def refuelled_since(drive: Drive, past: Past, level: float | None) -> bool:
     """Whether fuel came in since the last drive: by the log, or by the level that rose."""
     earlier = [one for one in since_repair(past.history, past.detector, PARTS) if one.name == "fuel_level"]
     last = earlier[-1] if earlier else None
@@ -192,7 +193,7 @@ def _refuelled(drive: Drive, past: Past, level: float | None) -> bool:
     return signal is not None and level is not None and level - float(np.median(signal.values[:5])) >= FILLED
 
 
-def _ethanol(drive: Drive, car: Car | None) -> bool:
+def tells_ethanol(drive: Drive, car: Car | None) -> bool:
     """Whether the tank may hold much ethanol, which the control unit may not have learnt yet."""
     if car is not None and car.fuel == "e85":
         return True

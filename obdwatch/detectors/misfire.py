@@ -13,6 +13,8 @@ import numpy as np
 
 from obdwatch.detectors.heat_input import burns_lean
 from obdwatch.detectors.misfire_evidence import LOW_FUEL, Evidence, gather
+from obdwatch.detectors.misfire_fuel import DRIVE_TO_GET as NEW_FUEL
+from obdwatch.detectors.misfire_fuel import is_new_fuel, lean_alike
 from obdwatch.detectors.misfire_idle import DEAD_CYLINDER, ROUGH
 from obdwatch.detectors.misfire_measures import learnt_of, measures_of, spans_of
 from obdwatch.detectors.misfire_past import REPAIRS, has_grown
@@ -69,6 +71,9 @@ ROUGHER = 2.0
 DRIVES_KNOWN = 3
 """Earlier drives that make a past of idle scatter: fewer do not show how it varies."""
 
+SEVERAL_CYLINDERS = "P0300"
+"""The car's own code for misfires in several cylinders by turns (SAE J2012)."""
+
 DRIVE_TO_GET = {
     "diesel": "Nothing: this check is for petrol engines.",
     "engine_missing": "Record engine speed (parameter 0C) and the misfire counters with the engine running.",
@@ -76,6 +81,7 @@ DRIVE_TO_GET = {
     "not_run": "Drive 20 minutes from a cold start, with idling and acceleration, and read the counters at the end.",
     "no_counters": "Read the trouble codes too, and record ten minutes of warm idle with few parameters.",
     "read_once": "Read the misfire counters again and again during one drive, from the start of the engine on.",
+    "new_fuel": NEW_FUEL,
     "speed_missing": "Record engine speed (parameter 0C) together with the misfire counters.",
 }
 """What to drive or do, by what was missing."""
@@ -98,12 +104,14 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
     The finding's `signature` is the name of a pattern (`one_cylinder`, `coil_pair`, `two_neighbours`, `one_bank`,
     `two_cold`, `two_cylinders`, `all_under_load`, `all_at_idle`, `all_at_light_load`, `all_cold`, `all_cylinders`,
     `unknown_cylinders`), `low_fuel`, `earlier_drives`, `rough_idle`, or `code_` and a pattern where only a code tells;
-    `one_burst` on a healthy drive; with not_enough_data one of `DRIVE_TO_GET`.
+    `one_burst` on a healthy drive; with not_enough_data one of `DRIVE_TO_GET`: `new_fuel` where it does misfire.
     """
     if burns_lean(drive, car):
         return Finding(NAME, Verdict.NOT_ENOUGH_DATA, "diesel", drive_to_get=DRIVE_TO_GET["diesel"])
     seen = gather(drive, car, history, NAME)
     judgement = _judge(seen, car, history)
+    if _is_the_fuel(judgement, seen, drive, car, history):
+        judgement = Judgement(Verdict.NOT_ENOUGH_DATA, "new_fuel")
     return Finding(
         detector=NAME,
         verdict=judgement.verdict,
@@ -128,6 +136,20 @@ def _judge(seen: Evidence, car: Car | None, history: History) -> Judgement:
     )
 
 
+def _is_the_fuel(judgement: Judgement, seen: Evidence, drive: Drive, car: Car | None, history: History) -> bool:
+    """Whether what misfires, cylinder by cylinder alike, does so since another fuel was filled in.
+
+    A cylinder that stands out has a fault of its own on any fuel, and what ruins the catalyst is never held back.
+    """
+    if judgement.verdict is not Verdict.FAULT or judgement.urgency is Urgency.STOP or judgement.pattern is None:
+        return False
+    by_turns = judgement.signature.startswith("code_") and SEVERAL_CYLINDERS in seen.codes
+    if judgement.pattern.cylinders and not by_turns:
+        return False
+    trims = tuple(measure.value for measure in learnt_of(seen))
+    return is_new_fuel(drive, car, history, trims, seen.scene.trim_growth)
+
+
 def _by_counts(seen: Evidence, car: Car | None) -> Judgement | None:
     """What the counters of this drive say, None where they say nothing wrong."""
     counters, counts = seen.counters, seen.by_cylinder
@@ -143,7 +165,8 @@ def _by_counts(seen: Evidence, car: Car | None) -> Judgement | None:
         sure = 0.8 if seen.whole else 0.97
         # A mixture that is lean alike on every bank and at every load is the fuel's doing first: the tank is looked at
         # before any part.
-        fuel = not pattern.cylinders and seen.scene.lean_alike
+        lean = lean_alike(seen.scene.trims, seen.scene.trim_growth, seen.percent or 0.0)
+        fuel = not pattern.cylinders and lean
         urgency = Urgency.STOP if lasting else Urgency.NEXT_SERVICE if fuel else Urgency.SOON
         return Judgement(Verdict.FAULT, pattern.name, urgency, sure, pattern)
     if enough and (_reaches_emission_floor(seen) or counters.failed):

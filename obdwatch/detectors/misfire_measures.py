@@ -6,6 +6,7 @@ import numpy as np
 
 from obdwatch.detectors.misfire_counts import Counters
 from obdwatch.detectors.misfire_evidence import Evidence
+from obdwatch.detectors.misfire_fuel import lean_alike
 from obdwatch.detectors.misfire_idle import ROUGH
 from obdwatch.detectors.misfire_pattern import Pattern
 from obdwatch.physics.misfire import CATALYST_PERCENT, EMISSION_PERCENT, firings
@@ -91,7 +92,7 @@ def _conditions(seen: Evidence) -> list[Measure]:
             found.append(Measure(f"share_{name}", 100.0 * float(share), "%", None, (turned, turned)))
     if seen.fuel_level is not None:
         found.append(Measure("fuel_level", seen.fuel_level, "%"))
-    if seen.scene.lean_alike:
+    if lean_alike(seen.scene.trims, seen.scene.trim_growth, seen.percent or 0.0):
         found.append(Measure("lean_alike", 1.0, ""))
     return found
 

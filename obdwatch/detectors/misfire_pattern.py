@@ -82,13 +82,6 @@ class Scene:
     occasions: float = 0.0
     dispersions: FloatArray | None = None
 
-    @property
-    def lean_alike(self) -> bool:
-        """Whether every bank lacks as much fuel as another fuel takes, and no more of it under load."""
-        trims = [trim for trim in self.trims if trim is not None]
-        grows = self.trim_growth is not None and self.trim_growth > LEANER_UNDER_LOAD
-        return bool(trims) and min(trims) >= OTHER_FUEL and not grows
-
 
 @dataclass(frozen=True, slots=True)
 class Pattern:

@@ -12,10 +12,11 @@ import numpy as np
 
 from obdwatch.detectors.leak_order import leaks_by_age
 from obdwatch.detectors.misfire_conditions import bank_trim, trim_growth, turning
-from obdwatch.detectors.misfire_counts import read_counters
-from obdwatch.detectors.misfire_pattern import LEANER_UNDER_LOAD, OTHER_FUEL
+from obdwatch.detectors.misfire_counts import is_misfire_monitor, read_counters
+from obdwatch.detectors.misfire_fuel import DRIVE_TO_GET as NEW_FUEL
+from obdwatch.detectors.misfire_fuel import is_new_fuel, lean_alike
 from obdwatch.detectors.monitor_results_margin import Judged, Sorted, sort_results
-from obdwatch.detectors.monitor_results_parts import FUEL_SYSTEM, bank_of_monitor, drive_for, parts_of
+from obdwatch.detectors.monitor_results_parts import CATALYST, FUEL_SYSTEM, OXYGEN, bank_of_monitor, drive_for, parts_of
 from obdwatch.detectors.monitor_results_trend import Drift, drift
 from obdwatch.records import Car, CodeKind, Drive, EventKind, Feature, Finding, History, Measure, Span, Urgency, Verdict
 
@@ -44,6 +45,9 @@ before CAN, whose unit nobody knows (workshop rule)."""
 DRIVE_TO_GET = {
     "no_results": "Read the car's monitor results (service 06); most cars tell them from about 2005 on.",
     "none_run": "Drive from a cold start: ten minutes in town, 15 at a steady 80 km/h; read the results again.",
+    "only_misfire": "Read all of the car's monitor results (service 06), not those of misfire alone; some cars have no"
+    " others.",
+    "new_fuel": NEW_FUEL,
     "not_comparable": "Have a workshop read these results: their limits are known to the car's maker only.",
 }
 """What to drive or do, by what was missing."""
@@ -65,13 +69,17 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
     """
     found = sort_results(drive.monitors)
     if not found.judged:
-        return _missing(found)
+        return _missing(found, drive, car)
     near = [one for one in found.judged if 0.0 <= one.margin < NEAR]
     followed = [Followed(one, _drift(one, drive, car, history)) for one in near]
     drifting = [one for one in followed if _drifts(one, len(near))]
     failed = [one for one in found.judged if one.failed]
     at_times = [one for one in found.judged if not one.failed and one.failing >= SEVERAL]
     learnt = tuple(Measure(one.key, one.margin, "%") for one in found.judged)
+    beyond = [*failed, *at_times]
+    by_fuel = bool(beyond) and all(map(_suffers_from_fuel, beyond))
+    if by_fuel and is_new_fuel(drive, car, history, *_trims(drive)):
+        return _of_new_fuel(found, min(beyond, key=lambda one: one.margin), drive)
     codes = frozenset(reading.code for reading in drive.codes)
     if failed:
         worst = min(failed, key=lambda one: one.margin)
@@ -107,10 +115,36 @@ def _lean_alike(drive: Drive, worst: Judged) -> bool:
     """Whether a failed fuel system result may be the fuel's doing: lean alike on every bank and at every load."""
     if worst.result.monitor not in FUEL_SYSTEM or worst.result.unit != "%" or worst.value <= 0.0:
         return False
-    trims = [trim for bank in (1, 2) if (trim := bank_trim(drive, bank)) is not None]
+    return lean_alike(*_trims(drive))
+
+
+def _trims(drive: Drive) -> tuple[tuple[float | None, ...], float | None]:
+    """Return the trims of both banks [%], None where unknown, and by how much they grow with load [%]."""
     turned = turning(drive)
     growth = trim_growth(drive, turned) if turned is not None else None
-    return bool(trims) and min(trims) >= OTHER_FUEL and (growth is None or growth <= LEANER_UNDER_LOAD)
+    return tuple(bank_trim(drive, bank) for bank in (1, 2)), growth
+
+
+def _suffers_from_fuel(one: Judged) -> bool:
+    """Whether another fuel alone can make this result fail: the correction itself, and what needs an even mixture."""
+    monitor = one.result.monitor
+    if monitor in FUEL_SYSTEM:
+        return one.result.unit == "%" and one.value > 0.0
+    return monitor in CATALYST or monitor in OXYGEN
+
+
+def _of_new_fuel(found: Sorted, worst: Judged, drive: Drive) -> Finding:
+    """A failure that another fuel explains; what that fuel moved is kept out of the car's history."""
+    learnt = tuple(Measure(one.key, one.margin, "%") for one in found.judged if not _suffers_from_fuel(one))
+    return Finding(
+        NAME,
+        Verdict.NOT_ENOUGH_DATA,
+        "new_fuel",
+        measures=_measures(found, worst, None),
+        spans=_spans(drive, worst),
+        drive_to_get=NEW_FUEL,
+        learnt=learnt,
+    )
 
 
 def _keeps_silent(drive: Drive) -> bool:
@@ -118,10 +152,11 @@ def _keeps_silent(drive: Drive) -> bool:
     return CodeKind.PENDING in drive.codes_read and not drive.codes
 
 
-def _missing(found: Sorted) -> Finding:
-    signature = "not_comparable" if found.unknown else "none_run" if found.not_run else "no_results"
+def _missing(found: Sorted, drive: Drive, car: Car | None) -> Finding:
+    nothing = "only_misfire" if any(map(is_misfire_monitor, drive.monitors)) else "no_results"
+    signature = "not_comparable" if found.unknown else "none_run" if found.not_run else nothing
     text = drive_for(found.not_run) or DRIVE_TO_GET[signature]
-    measures = _measures(found, None, None)
+    measures = (*_measures(found, None, None), *_misfire_failed(drive, car))
     return Finding(NAME, Verdict.NOT_ENOUGH_DATA, signature, measures=measures, drive_to_get=text)
 
 

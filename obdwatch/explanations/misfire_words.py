@@ -40,6 +40,10 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
             "The misfire counters were read only once: it is not known in which drive they counted.",
             "A counter may still show the drive before this one.",
         ),
+        "new_fuel": (
+            "The engine misfires, and another fuel may be the reason: no part is blamed for it yet.",
+            OTHER_FUEL,
+        ),
         "speed_missing": (
             "The misfire counters showed little, but engine speed is missing to judge them.",
             "Misfires only mean something against the number of turns.",
@@ -116,6 +120,8 @@ def misfire_words(finding: Finding, units: str) -> Words:
     numbers = Numbers(finding, units)
     if finding.verdict is Verdict.NOT_ENOUGH_DATA:
         headline, reason = MISSING.get(finding.signature, ("This drive cannot tell whether the engine misfires.", ""))
+        if finding.signature == "new_fuel":
+            return Words(headline, (reason, *_how_much(numbers), *_who(numbers), FLASHING))
         return Words(headline, tuple(text for text in (reason, *_idle(numbers)) if text))
     if finding.verdict is Verdict.HEALTHY:
         return _healthy(finding, numbers)

@@ -20,6 +20,14 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
             "The car's own tests have not run since its memory was erased.",
             "A test that has not run says nothing, good or bad. Ask why the memory was erased.",
         ),
+        "only_misfire": (
+            "Of the car's own tests only those of misfire were read.",
+            "What they say is told under misfire; the other tests show a fault before the lamp does.",
+        ),
+        "new_fuel": (
+            "One of the car's own tests failed, and another fuel may be the reason: no part is blamed for it yet.",
+            OTHER_FUEL,
+        ),
         "not_comparable": (
             "The car's own test results carry no limits, or a scale nobody has published: they stay plain numbers.",
             "They were not judged, so as not to guess.",
@@ -58,7 +66,8 @@ def monitor_results_words(finding: Finding, units: str) -> Words:
     numbers = Numbers(finding, units)
     if finding.verdict is Verdict.NOT_ENOUGH_DATA:
         headline, reason = MISSING.get(finding.signature, ("The car's own tests tell nothing here.", ""))
-        return Words(headline, tuple(text for text in (reason, *_waiting(numbers)) if text))
+        said = (reason, *_which(numbers), *_misfire_failed(numbers), *_waiting(numbers))
+        return Words(headline, tuple(text for text in said if text))
     if finding.verdict is Verdict.HEALTHY:
         return _healthy(numbers)
     return _fault(finding, numbers)
@@ -73,10 +82,24 @@ def _healthy(numbers: Numbers) -> Words:
         lies = "One result was judged, and lies within the car's own limits." if count == 1 else lies
     reasons = [lies, *_others(numbers, "", 1)]
     headline = "The car's own tests have all passed."
-    if numbers.get("misfire_tests_failed") is not None:
+    failed = _misfire_failed(numbers)
+    if failed:
         headline = "Apart from misfire, the car's own tests have passed."
-        reasons.append("The car's own misfire test has failed: see what is said of misfire.")
-    return Words(headline, (*reasons, *_unknown(numbers), *_waiting(numbers)))
+    return Words(headline, (*reasons, *failed, *_unknown(numbers), *_waiting(numbers)))
+
+
+def _misfire_failed(numbers: Numbers) -> list[str]:
+    failed = numbers.get("misfire_tests_failed") is not None
+    return ["The car's own misfire test has failed: see what is said of misfire."] if failed else []
+
+
+def _which(numbers: Numbers) -> list[str]:
+    """Which test failed, and how far it is beyond its limit."""
+    monitor, test = numbers.get("monitor"), numbers.get("test")
+    if monitor is None or test is None:
+        return []
+    failed = _result(numbers, _key(monitor, test), int(test.value))
+    return [f"It is that of the {_named(int(monitor.value))}. {failed}"]
 
 
 def _fault(finding: Finding, numbers: Numbers) -> Words:

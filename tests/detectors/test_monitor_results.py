@@ -106,7 +106,14 @@ def test_no_results_at_all() -> None:
 
 def test_misfire_is_left_to_its_own_detector() -> None:
     failing = frames("46 A1 81 2F 00C8 0000 0064", "46 A2 0C 24 0BB8 0000 0064")
-    assert detect(drive_with(*failing), None, History()).signature == "no_results"
+    finding = detect(drive_with(*failing), None, History())
+    assert (finding.verdict, finding.signature) == (Verdict.NOT_ENOUGH_DATA, "only_misfire")
+    assert finding.drive_to_get == DRIVE_TO_GET["only_misfire"]
+    words = " ".join((said := monitor_results_words(finding, "metric")).reasons)
+    assert "only those of misfire were read" in said.headline
+    assert "misfire test has failed" in words
+    support = frames("46 A0 C0 00 00 01")
+    assert detect(drive_with(*support), None, History()).signature == "no_results"
 
 
 def test_a_failed_misfire_test_is_never_said_to_have_passed() -> None:
