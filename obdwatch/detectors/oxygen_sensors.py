@@ -9,12 +9,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from obdwatch.detectors.heat_input import burns_lean
-from obdwatch.detectors.oxygen_sensors_answer import Answers
+from obdwatch.detectors.oxygen_sensors_answer import SIGMAS, Answers
 from obdwatch.detectors.oxygen_sensors_baseline import baseline
 from obdwatch.detectors.oxygen_sensors_judgement import (
     BEHIND,
     FEW_EVENTS,
-    SIGMAS,
     SLOW_ANSWER,
     SLOW_COMMAND,
     SLOW_SWITCH,
@@ -23,6 +22,7 @@ from obdwatch.detectors.oxygen_sensors_judgement import (
     WEAK_RICH,
     BankView,
     judge_bank,
+    mixture_off,
 )
 from obdwatch.detectors.oxygen_sensors_record import banks, fuel_cuts, states
 from obdwatch.detectors.oxygen_sensors_switching import Swing
@@ -118,12 +118,17 @@ def _urgency(view: BankView) -> Urgency:
 
 def _against_past(view: BankView, history: History) -> BankView:
     past = baseline(history, NAME, f"answer_bank_{view.bank.number}", (PART,))
-    if view.signature or past is None or len(view.answers) < FEW_EVENTS or view.lean_after_cuts:
+    if view.signature or past is None or not _tells_the_sensor(view):
         return view
     typical, error = view.answers.middle()
     if past.beyond(typical - SIGMAS * error, SLOWER_BY):
         return replace(view, signature="slower_than_before", cleared=False, confidence=0.7)
     return view
+
+
+def _tells_the_sensor(view: BankView) -> bool:
+    """Whether its answers are enough, and the sensor's own: a mixture that strays far needs time to come back."""
+    return len(view.answers) >= FEW_EVENTS and not view.lean_after_cuts and not mixture_off(view.trim)
 
 
 def _typical(view: BankView) -> float:
@@ -136,20 +141,19 @@ def _gravity(view: BankView) -> tuple[bool, float, float]:
 
 def _measures(view: BankView, views: list[BankView]) -> tuple[Measure, ...]:
     measures = [Measure("bank", float(view.bank.number), ""), Measure("banks_seen", float(len(views)), "")]
-    if len(view.answers):
-        measures.append(_time("answer_after_cut", view.answers, (0.0, SLOW_ANSWER)))
-        measures.append(Measure("cuts_used", float(len(view.answers)), ""))
+    if len(view.answers) and (answer := _answer("answer_after_cut", view.answers, SLOW_ANSWER)):
+        measures += [*answer, Measure("cuts_used", float(len(view.answers)), "")]
     if len(view.behind):
-        measures.append(_time("behind_rear_sensor", view.behind, (0.0, BEHIND)))
+        measures.append(_behind(view.behind))
     if len(view.commands) >= FEW_EVENTS:
-        measures.append(_time("answer_to_command", view.commands, (0.0, SLOW_COMMAND)))
+        measures += _answer("answer_to_command", view.commands, SLOW_COMMAND)
     if view.swing is not None:
         measures += _swing_measures(view.swing)
     if view.trim is not None:
         measures.append(Measure("total_trim", view.trim, "%"))
     others = [other for other in views if other is not view and len(other.answers)]
     if others and len(view.answers):
-        measures.append(_time("answer_other_bank", others[0].answers, (0.0, SLOW_ANSWER)))
+        measures += _answer("answer_other_bank", others[0].answers, SLOW_ANSWER)
     if view.lean_after_cuts:
         measures.append(Measure("lean_after_cuts", 1.0, ""))
     return tuple(measures)
@@ -168,17 +172,24 @@ def _swing_measures(seen: Swing) -> list[Measure]:
     return measures
 
 
-def _time(name: str, answers: Answers, expected: tuple[float, float]) -> Measure:
-    typical, error = answers.middle()
-    least = max(0.0, typical - SIGMAS * error)
-    return Measure(name, max(0.0, typical), "s", (least, max(0.0, typical + SIGMAS * error)), expected)
+def _answer(name: str, answers: Answers, limit: float | None) -> list[Measure]:
+    """The typical answer as a measure; none where it would come before its cause."""
+    possible = answers.possible()
+    expected = None if limit is None else (0.0, limit)
+    return [] if possible is None else [Measure(name, possible[0], "s", possible[1], expected)]
+
+
+def _behind(behind: Answers) -> Measure:
+    """By how much the front sensor comes after the rear one: not at all, where it comes first."""
+    typical, error = behind.middle()
+    interval = (max(0.0, typical - SIGMAS * error), max(0.0, typical + SIGMAS * error))
+    return Measure("behind_rear_sensor", max(0.0, typical), "s", interval, (0.0, BEHIND))
 
 
 def _learnt(views: list[BankView]) -> tuple[Measure, ...]:
+    telling = [view for view in views if _tells_the_sensor(view)]
     return tuple(
-        Measure(f"answer_bank_{view.bank.number}", view.answers.middle()[0], "s")
-        for view in views
-        if len(view.answers) >= FEW_EVENTS and not view.lean_after_cuts
+        measure for view in telling for measure in _answer(f"answer_bank_{view.bank.number}", view.answers, None)
     )
 
 

@@ -43,6 +43,19 @@ class Answers:
         sampling = float(np.sqrt(np.mean((self.high - self.low) ** 2) / 12.0))
         return typical, MEDIAN_ERROR * max(spread, sampling) / float(np.sqrt(len(middles)))
 
+    def possible(self) -> tuple[float, tuple[float, float]] | None:
+        """Return the typical answer [s] and what it can be, None where no answer is left that is not before its cause.
+
+        A return of fuel that was seen late, because its status is read seldom, puts single answers before it. Their
+        mean may then lie a little below zero; an interval wholly below zero says that the status itself comes late.
+        """
+        typical, error = self.middle()
+        low, high = max(0.0, typical - SIGMAS * error), typical + SIGMAS * error
+        return ((low + high) / 2.0, (low, high)) if high > 0.0 else None
+
+
+SIGMAS = 2.0
+"""An interval of two standard errors holds 95 %."""
 
 TRIMMED = 0.2  # share left off at either end of a trimmed mean
 MAD_TO_SIGMA = 1.4826  # of a normal distribution

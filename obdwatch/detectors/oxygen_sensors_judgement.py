@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from obdwatch.detectors.oxygen_sensors_answer import Answers, after_cuts, behind_rear
+from obdwatch.detectors.oxygen_sensors_answer import SIGMAS, Answers, after_cuts, behind_rear
 from obdwatch.detectors.oxygen_sensors_command import after_commands
 from obdwatch.detectors.oxygen_sensors_record import AFTER_CUT, Bank, Cuts, States, pulled
 from obdwatch.detectors.oxygen_sensors_switching import SLOWEST_FOR_SWITCHES, Swing, swing
@@ -58,9 +58,6 @@ FEW_EVENTS = 3
 
 MISSED_SWINGS = 2.0
 """Readings of a sound switching sensor that may be lean by chance before one is rich: half of them are."""
-
-SIGMAS = 2.0
-"""An interval of two standard errors holds 95 %."""
 
 SLOWEST_SAMPLING = 4.0
 """Spacing of sensor readings [s] beyond which even twenty fuel cuts place an answer no better than half a second."""
@@ -114,7 +111,7 @@ def judge_bank(drive: Drive, bank: Bank, cuts: Cuts, states: States) -> BankView
     if far_behind or (after and not on_time):
         return BankView(*parts, signature="slow_response", confidence=0.8)
     alone = _side(answers, VERY_SLOW_ANSWER, missed)[0] and not before and not switch_fast
-    alone &= (bank.rear is None or len(behind) < FEW_EVENTS) and not _mixture_off(trim)
+    alone &= (bank.rear is None or len(behind) < FEW_EVENTS) and not mixture_off(trim)
     if alone and _side(after_cuts(bank, pulled(drive, cuts)), VERY_SLOW_ANSWER, missed)[0]:
         return BankView(*parts, signature="slow_after_cuts", confidence=0.6)
     if _side(commands, VERY_SLOW_COMMAND, 0.0)[0] and not on_time and not before:
@@ -167,7 +164,8 @@ def _stuck(seen: Swing | None, trim: float | None) -> str:
     return "stuck_rich" if seen.lean > WEAK_RICH and trim <= -TRIM_AT_END else ""
 
 
-def _mixture_off(trim: float | None) -> bool:
+def mixture_off(trim: float | None) -> bool:
+    """Whether the mixture strays so far that after a cut the exhaust stays lean or rich by itself."""
     return trim is not None and abs(trim) >= TRIM_AT_END
 
 
