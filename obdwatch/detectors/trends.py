@@ -14,7 +14,7 @@ from obdwatch.detectors.trends_confirmed import confirmed
 from obdwatch.detectors.trends_judgement import FEWEST, HORIZON, Movement, movement
 from obdwatch.detectors.trends_series import Axis, Series, series_of
 from obdwatch.detectors.trends_table import Rule, rules
-from obdwatch.records import Car, Drive, Finding, History, Measure, Urgency, Verdict
+from obdwatch.records import Car, Drive, Feature, Finding, History, Measure, Urgency, Verdict
 
 NAME = "trends"
 
@@ -41,6 +41,7 @@ PLACE = re.compile(r"(bank|cylinder)_(\d+)$")
 DRIVE_TO_GET = {
     "too_few_drives": f"Record such a drive from time to time: {FEWEST} drives of one car with their odometer readings"
     " are the fewest that show a trend.",
+    "not_measured": "Record a drive like the one on which that number was last measured.",
     "season_possible": "Record a drive in weather like that of the first drives, or record outside or intake air"
     " temperature too.",
 }
@@ -68,15 +69,36 @@ def detect_with(
     followed = series_of(drive.session, history.features, history.events, findings, known)
     features = sum(len(one.values) >= FOLLOWED_TWICE for one in followed)
     long_enough = [one for one in followed if len(one.values) >= FEWEST or confirmed(one)]
-    if not long_enough:
+    open_claim = _unanswered(history.features, drive.session.id, followed)
+    if not long_enough and open_claim is None:
         measures = _counts(followed, features)
         text = DRIVE_TO_GET["too_few_drives"]
         return Finding(NAME, Verdict.NOT_ENOUGH_DATA, "too_few_drives", measures=measures, drive_to_get=text)
     moving = [found for one in long_enough if (found := movement(one, features)) is not None]
-    return _finding(followed, features, moving, findings)
+    return _finding(followed, features, moving, findings, open_claim)
 
 
-def _finding(followed: list[Series], features: int, moving: list[Movement], findings: Sequence[Finding]) -> Finding:
+def _unanswered(earlier: Sequence[Feature], session_id: str, followed: list[Series]) -> Measure | None:
+    """Return the number that was last said to move, as last measured, where no drive since then has measured it.
+
+    Its limit is known only on a drive that measures it, so that such a drive can neither repeat the claim nor drop it.
+    """
+    told = [f for f in earlier if f.detector == NAME]
+    claimed = next((f.session_id for f in reversed(told) if f.name == "first_level"), None)
+    if claimed is None or claimed == session_id:
+        return None
+    about = next((f.name for f in told if f.session_id == claimed and "/" in f.name), None)  # the first is the claim's
+    one = next((one for one in followed if one.key == about and one.newest_in == claimed), None)
+    return Measure(one.key, float(one.values[-1]), one.unit) if one is not None else None
+
+
+def _finding(
+    followed: list[Series],
+    features: int,
+    moving: list[Movement],
+    findings: Sequence[Finding],
+    open_claim: Measure | None,
+) -> Finding:
     harmful = sorted((one for one in moving if one.harmful and not one.season), key=_nearness)
     doubtful = sorted((one for one in moving if one.harmful and one.season), key=_nearness)
     others = [one for one in moving if one not in harmful[:1]]
@@ -97,6 +119,11 @@ def _finding(followed: list[Series], features: int, moving: list[Movement], find
         text = DRIVE_TO_GET["season_possible"]
         measures = (*_about(doubtful[0]), *measures)
         return Finding(NAME, Verdict.NOT_ENOUGH_DATA, "season_possible", measures=measures, drive_to_get=text)
+    if open_claim is not None:
+        text = DRIVE_TO_GET["not_measured"]
+        return Finding(
+            NAME, Verdict.NOT_ENOUGH_DATA, "not_measured", measures=(open_claim, *measures), drive_to_get=text
+        )
     return Finding(NAME, Verdict.HEALTHY, confidence=CONFIDENCE_OPEN, measures=measures)
 
 

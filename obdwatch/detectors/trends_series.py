@@ -42,7 +42,7 @@ class Series:
     """One feature over the drives of a car: `at` [axis, increasing], `values` [unit], `outside` [degC] or None.
 
     `days` is how long it was followed, None where the dates are not known; `limits` are lower and upper; `judged`
-    whether its own detector finds a fault on the newest drive.
+    whether its own detector finds a fault on the newest drive; `newest_in` the session that measured it last.
     """
 
     detector: str
@@ -56,6 +56,7 @@ class Series:
     days: float | None
     limits: tuple[float | None, float | None]
     judged: bool = False
+    newest_in: str = ""
 
     @property
     def key(self) -> str:
@@ -81,7 +82,7 @@ def series_of(
         one = _series(kept, places, rule, rule.limits(expected))
         if one is not None:
             told_now = detector in faults and kept[-1].session_id == session.id
-            found.append(replace(one, judged=told_now))
+            found.append(replace(one, judged=told_now, newest_in=kept[-1].session_id))
     return found
 
 

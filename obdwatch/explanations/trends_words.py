@@ -47,6 +47,10 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
             "Too few drives to tell a trend yet.",
             "Some values scatter from drive to drive; a trend shows only when many lie in order.",
         ),
+        "not_measured": (
+            "A value that was moving was not measured on this drive.",
+            "What was said of it before still stands: only a drive that measures it can show it gone.",
+        ),
         "season_possible": (
             "A value has moved, but the turn of the seasons may be the reason.",
             "The outside temperature of the drives is not known, and they span less than a year.",
@@ -71,6 +75,10 @@ def trends_words(finding: Finding, units: str) -> Words:
     moving = [one for one in finding.measures if "/" in one.name]
     if finding.verdict is Verdict.NOT_ENOUGH_DATA:
         headline, reason = MISSING.get(finding.signature, ("The earlier drives tell nothing yet.", ""))
+        if finding.signature == "not_measured" and moving:
+            name = label(moving[0].name)
+            last = f"{name[0].upper()}{name[1:]} was moving; when last measured it was {numbers.say(moving[0].name)}."
+            return Words(headline, (last, reason))
         return Words(headline, tuple(text for text in (*_moved(numbers, moving[:1]), reason, _seen(numbers)) if text))
     if finding.verdict is Verdict.HEALTHY:
         reasons = (_seen(numbers), *_others(numbers, moving))

@@ -167,6 +167,55 @@ def test_the_limit_may_be_what_the_detector_expects_today() -> None:
     assert measure(found, "limit").value == 6.0
 
 
+RISING = (0.0, 1.0, 2.5, 4.0, 7.0, 8.0)
+UNTIL_SIX = [Rule("probe", "n0", Harm.RISE, upper_from_detector=True, parts=("thermostat",))]
+
+
+def probed(value: float, verdict: Verdict) -> Finding:
+    return Finding("probe", verdict, measures=(Measure("n0", value, "degC", None, (-6.0, 6.0)),))
+
+
+def drive_at(number: int) -> Session:
+    at = FIRST_DAY + timedelta(days=number * 80.0)  # a year in all, so that the seasons are seen
+    return Session(f"d{number}", at, "fern", 160_000.0 + 500.0 * number)
+
+
+def after_a_claim() -> list[Feature]:
+    """Six drives, on the last of which a number is claimed to have grown past its limit, as the history keeps them."""
+    kept = [Feature(f"d{n}", "probe", "n0", value, "degC", None, drive_at(n).started_at, drive_at(n).odometer_km)
+            for n, value in enumerate(RISING)]  # fmt: skip
+    now = (probed(RISING[-1], Verdict.FAULT),)
+    claim = detect_with(Drive(drive_at(5), {}), None, History(tuple(kept[:-1])), now, UNTIL_SIX)
+    assert claim.signature == "past_limit"
+    return [*kept, *(Feature("d5", NAME, m.name, m.value, m.unit, healthy=False) for m in claim.measures)]
+
+
+def test_a_drive_that_does_not_measure_what_drifted_does_not_clear_it() -> None:
+    history = History(tuple(after_a_claim()))
+    for number in (6, 7):
+        found = detect_with(Drive(drive_at(number), {}), None, history, (), UNTIL_SIX)
+        assert (found.verdict, found.signature) == (Verdict.NOT_ENOUGH_DATA, "not_measured")
+        assert (found.measures[0].name, found.measures[0].value) == ("probe/n0", RISING[-1])
+        assert found.drive_to_get == DRIVE_TO_GET["not_measured"]
+
+
+def test_a_drive_that_measures_it_again_answers_the_claim_for_the_drives_after_it() -> None:
+    features = after_a_claim()
+    again = (probed(0.5, Verdict.HEALTHY),)
+    found = detect_with(Drive(drive_at(6), {}), None, History(tuple(features)), again, UNTIL_SIX)
+    assert found.signature != "not_measured"
+    features.append(Feature("d6", "probe", "n0", 0.5, "degC", None, drive_at(6).started_at, drive_at(6).odometer_km))
+    found = detect_with(Drive(drive_at(7), {}), None, History(tuple(features)), (), UNTIL_SIX)
+    assert found.signature != "not_measured"
+
+
+def test_a_repair_answers_the_claim() -> None:
+    repair = Event("fern", FIRST_DAY + timedelta(days=5.5 * 80.0), EventKind.REPAIR, part="thermostat")
+    history = History(tuple(after_a_claim()), (repair,))
+    found = detect_with(Drive(drive_at(6), {}), None, history, (), UNTIL_SIX)
+    assert found.signature != "not_measured"
+
+
 def test_a_repair_begins_a_new_baseline_for_what_it_touched() -> None:
     generator = np.random.default_rng(6)
     values = wearing(40, 0.2, generator, numbers=2, scatter=0.4)
