@@ -7,10 +7,10 @@ temperature.
 
 from __future__ import annotations
 
-from obdwatch.detectors.cranking_past import FROM_ADAPTER, NOTHING_FOUND, Own, Past, compare
+from obdwatch.detectors.cranking_past import FROM_ADAPTER, KEY_ON_DROP, NOTHING_FOUND, Own, Past, compare
 from obdwatch.detectors.cranking_record import FEWEST, Start, prepare
 from obdwatch.detectors.judgement import Judgement
-from obdwatch.physics.cranking import load_test_floor, resting_charge, sag_ratio
+from obdwatch.physics.cranking import WELL_CHARGED, load_test_floor, resting_charge, sag_ratio
 from obdwatch.records import Car, Drive, Finding, History, Measure, Span, Urgency, Verdict
 
 NAME = "cranking"
@@ -24,9 +24,8 @@ UNKNOWN_TEMPERATURE = -18.0
 MODULE_DROP = 0.3
 """The control unit's own voltage is 0.2 to 0.5 V below the battery while the starter turns (common practice) [V]."""
 
-KEY_ON_DROP, MODULE_REST_DROP = 0.1, 0.1
-"""With the key on a resting battery shows less than the table [V]: some 10 A over 10 milliohm, and a little more in
-the wiring to the control unit (Ohm's law, common practice)."""
+MODULE_REST_DROP = 0.1
+"""With the key on a control unit reads so much [V] less than the battery has, in its wiring (common practice)."""
 
 HALF, EMPTY = 12.24, 11.89
 """Resting voltage of a half and of an empty battery [V] (published trade table)."""
@@ -204,7 +203,7 @@ def _measures(start: Start, past: Past) -> tuple[Measure, ...]:
     rows: list[tuple[str, float | None, str, tuple[float, float] | None]] = [
         ("coolant_at_start", start.coolant, "degC", None),
         ("resting_voltage", start.resting, "V", _above(past.resting) or (HALF, 12.9)),
-        ("charge_at_rest", charge, "%", None),
+        ("charge_at_rest", charge, "%", (WELL_CHARGED, 100.0)),
         ("cranking_voltage", start.cranking if enough else None, "V", (floor(start), 12.0)),
         ("lowest_voltage", start.lowest, "V", None),
         ("voltage_sag", sag if enough else None, "V", _below(past.sag)),

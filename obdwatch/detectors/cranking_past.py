@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.cranking_record import Start
-from obdwatch.detectors.oxygen_sensors_baseline import since_repair
-from obdwatch.physics.cranking import speed_at_voltage
+from obdwatch.detectors.oxygen_sensors_baseline import features_of, since_repair
+from obdwatch.physics.charging import FULL_BATTERY
+from obdwatch.physics.cranking import WELL_CHARGED, resting_voltage, speed_at_voltage
 from obdwatch.physics.prediction import Norm, Prediction, predict
 from obdwatch.records import History
 
@@ -52,6 +53,14 @@ CHANCE = 1e-3
 """Chance that a sound start lies beyond a limit: with four of them one false word in 250 starts. Today's few readings
 add their own error."""
 
+CHANCE_WHILE_LOW = 0.01
+"""The same for the resting voltage of a battery that is below WELL_CHARGED today: both together hold for 2 to 3 sound
+starts in 1,000 of cars drawn from the norm, with one, three or eight earlier ones."""
+
+CHANCE_WITH_VOLTAGE_UP = 2.0 * CHANCE
+"""The same for a crank speed with the voltage as high as expected or higher, which one sound start in two has: what
+slows a sound engine, thick oil or an unlucky place of the pistons, asks for more current and lowers it."""
+
 BACK_SHARE = 0.5
 """Part of the voltage that the armature makes itself: a starter gives most power at one half (direct-current motor);
 the smaller the share, the more slowness a low voltage excuses."""
@@ -59,9 +68,13 @@ the smaller the share, the more slowness a low voltage excuses."""
 LEAST_SLOWER = 0.08
 """Slower than expected by less [-] is within the swing that compression gives to a few readings (common practice)."""
 
-LEAST_SAG, LEAST_RESTING = 0.4, 0.15
+LEAST_SAG, LEAST_RESTING, LEAST_WHILE_LOW = 0.4, 0.15, 0.2
 """Volts beyond the own past: 0.4 V is 2 milliohm at 200 A, a third of a sound battery's resistance; 0.15 V is a fifth
-of the charge (published resting table) and beyond what key-on consumers change."""
+and 0.2 V a quarter of the charge (published resting table) and beyond what key-on consumers change."""
+
+KEY_ON_DROP = 0.1
+"""With the key on a resting battery shows less than the table [V]: some 10 A over 10 milliohm (Ohm's law, common
+practice)."""
 
 FEWEST_COMPARED = 4
 """Readings of a quantity for a comparison with the past: one may be spinning up or inrush, and three make a middle."""
@@ -97,13 +110,32 @@ def compare(start: Start, history: History) -> Past:
         if one.get(FROM_ADAPTER) == same and abs(one["coolant_at_start"] - start.coolant) <= WITHIN
     ]
     sag = _expected(start, starts, "voltage_sag", USUAL_SAG) if start.volts >= FEWEST_COMPARED else None
-    resting = _expected(start, starts, "resting_voltage", USUAL_RESTING)
     return Past(
         _speed(start, starts),
         None if sag is None else _own(sag, max(LEAST_SAG, sag.limit(CHANCE))),
-        None if resting is None else _own(resting, -max(LEAST_RESTING, resting.limit(CHANCE))),
+        resting(start, starts, was_drained(history)),
         _to_fire(start, starts),
     )
+
+
+def was_drained(history: History) -> bool:
+    """Whether the alternator could not carry the load of the last recorded drive, so that a low charge is explained."""
+    charging = features_of(history, "charging")
+    last = {one.name: one.value for one in charging if one.session_id == charging[-1].session_id}
+    level = last.get("charging_voltage", last.get("running_voltage"))
+    return level is not None and level < FULL_BATTERY
+
+
+def resting(start: Start, starts: list[dict[str, float]], drained: bool) -> Own | None:
+    """What the resting voltage should be; one that is low besides, with nothing to explain it, is asked harder."""
+    found = _expected(start, starts, "resting_voltage", USUAL_RESTING)
+    if found is None:
+        return None
+    slack = max(LEAST_RESTING, found.limit(CHANCE))
+    if not drained:
+        while_low = max(LEAST_WHILE_LOW, found.limit(CHANCE_WHILE_LOW))
+        slack = min(slack, max(while_low, found.middle - resting_voltage(WELL_CHARGED) + KEY_ON_DROP))
+    return _own(found, -slack)
 
 
 def _starts(history: History) -> list[dict[str, float]]:
@@ -140,9 +172,10 @@ def _speed(start: Start, starts: list[dict[str, float]]) -> Own | None:
     if speed is None or volts is None or start.cranking is None or start.speeds < FEWEST_COMPARED:
         return None
     usual = float(np.exp(speed.middle))
+    chance = CHANCE_WITH_VOLTAGE_UP
     if start.cranking < volts.middle:
-        usual = speed_at_voltage(usual, volts.middle, start.cranking, BACK_SHARE)
-    slack = max(LEAST_SLOWER, speed.limit(CHANCE, start.speed_error))
+        usual, chance = speed_at_voltage(usual, volts.middle, start.cranking, BACK_SHARE), CHANCE
+    slack = max(LEAST_SLOWER, speed.limit(chance, start.speed_error))
     return Own(usual, usual * float(np.exp(-slack)), speed.readings)
 
 

@@ -53,7 +53,8 @@ class Start:
     Voltages [V]: `resting`, `cranking` (middle without the inrush), `lowest`; `speed` [1/min] and its `ripple` [-] on
     the plateau; `speeds` and `volts` count the readings while cranking; `to_fire` [s] from the first turn, `within` [s]
     the longest the start can have lasted; `coolant` [degC]; `source` names the voltage signal.
-    `speed_error` [-] is a standard error, as compressions swing the speed and readings are few.
+    `speed` is the middle of its readings, of which the first may still spin up and the last already fire;
+    `speed_error` [-] is its standard error, as compressions swing the speed and readings are few.
     """
 
     begin: float
@@ -131,7 +132,7 @@ def _start(drive: Drive, speed: Signal, end: int) -> Start:
     resting = _resting(volts, speed, begin) if still else None
     begin = _first_dip(volts, resting, at_rest, begin, stop)
     values = speed.values[first:end]
-    steady = _plateau(values)
+    steady = plateau(values)
     while_cranking = _between(volts, begin, stop)
     settled = _between(volts, begin + INRUSH, stop)
     if len(settled) < min(2, len(while_cranking)):
@@ -146,7 +147,7 @@ def _start(drive: Drive, speed: Signal, end: int) -> Start:
         fired,
         speeds=len(values),
         volts=len(while_cranking),
-        speed=float(np.mean(steady)) if len(steady) else None,
+        speed=float(np.median(steady)) if len(steady) else None,
         ripple=float(np.std(steady) / np.mean(steady)) if len(steady) >= FEWEST else None,
         source=source,
         resting=resting,
@@ -201,7 +202,7 @@ def _first_dip(volts: Signal | None, resting: float | None, at_rest: float | Non
     return min(begin, float(volts.times[first + low[0]])) if len(low) else begin
 
 
-def _plateau(values: FloatArray) -> FloatArray:
+def plateau(values: FloatArray) -> FloatArray:
     """Speeds on the plateau: not the first reading, in which the starter still spins up, and not the first firing."""
     if not len(values):
         return values
@@ -210,16 +211,24 @@ def _plateau(values: FloatArray) -> FloatArray:
     return body[np.abs(body - middle) <= PLATEAU * middle]
 
 
-LEAST_SWING = 0.02
-"""Share of the speed by which two or three readings may agree by luck."""
+USUAL_SWING = 0.02
+"""Standard deviation of a crank speed on its plateau [-]: compression swings it by some per cent of itself (common
+practice). It counts as much as FEWEST readings, so that two or three that agree by luck prove nothing."""
+
+MAD_TO_SIGMA, MEDIAN_ERROR = 1.4826, 1.2533
+"""Of a normal distribution: its standard deviation in median absolute deviations, and by how much the standard error of
+a median is larger than that of a mean."""
 
 
 def _error(values: FloatArray) -> float:
-    """Standard error of the mean of a few readings, as a share of it."""
-    if len(values) < 2:
-        return LEAST_SWING
-    scatter = max(float(np.std(values, ddof=1)) / float(np.mean(values)), LEAST_SWING)
-    return scatter / float(np.sqrt(len(values)))
+    """Standard error of the middle of a few readings [-]; one that still spins up or already fires is no swing."""
+    count = len(values)
+    if count < 2:
+        return USUAL_SWING
+    middle = float(np.median(values))
+    swing = MAD_TO_SIGMA * float(np.median(np.abs(values - middle))) / middle
+    pooled = np.sqrt((FEWEST * USUAL_SWING**2 + count * swing**2) / (FEWEST + count))
+    return float(MEDIAN_ERROR * pooled / np.sqrt(count))
 
 
 def _coolant(drive: Drive, begin: float) -> float | None:

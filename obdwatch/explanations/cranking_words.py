@@ -105,13 +105,9 @@ def _seen(numbers: Numbers) -> list[str]:
 def _low(numbers: Numbers) -> tuple[str, ...]:
     """A battery that is not full, though it is no fault yet."""
     charge = numbers.get("charge_at_rest")
-    if charge is None or charge.value >= WELL_CHARGED:
+    if charge is None or charge.expected is None or charge.value >= charge.expected[0]:
         return ()
     return ("That is not much. If it stays like this, charge the battery and have it tested before winter.",)
-
-
-WELL_CHARGED = 65.0
-"""Charge [%] below which a battery should be charged: lead-acid ages below about two thirds (common practice)."""
 
 
 def _baseline(numbers: Numbers) -> str:

@@ -11,6 +11,9 @@ LOAD_TEST = ((-18.0, 8.5), (-12.0, 8.7), (-7.0, 8.9), (-1.0, 9.1), (4.0, 9.3), (
 RESTING = ((11.89, 0.0), (12.06, 25.0), (12.24, 50.0), (12.45, 75.0), (12.65, 100.0))
 """Resting voltage at 26.7 degC [V] and charge [%] of a flooded lead-acid battery (published trade table)."""
 
+WELL_CHARGED = 65.0
+"""Charge [%] below which a battery should be charged: lead-acid ages below about two thirds (common practice)."""
+
 
 def load_test_floor(temperature: float) -> float:
     """Lowest voltage that a sound 12 V battery holds in the load test [V].
@@ -36,6 +39,19 @@ def resting_charge(voltage: float) -> float:
     """
     volts, charge = zip(*RESTING, strict=True)
     return float(np.interp(voltage, volts, charge))
+
+
+def resting_voltage(charge: float) -> float:
+    """Open-circuit voltage of a rested lead-acid battery at a state of charge [V]; the inverse of `resting_charge`.
+
+    Parameters: charge, state of charge [%].
+    Valid: flooded lead-acid, about 27 degC, six cells, 0 to 100 %. Reference: published trade table, interpolated.
+
+    >>> resting_voltage(50.0), round(resting_voltage(65.0), 3)
+    (12.24, 12.366)
+    """
+    volts, known = zip(*RESTING, strict=True)
+    return float(np.interp(charge, known, volts))
 
 
 def sag_ratio(resting: float, cranking: float) -> float:

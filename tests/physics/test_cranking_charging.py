@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 
 from obdwatch.physics.charging import event_response, highest_regulated, level_by_speed
-from obdwatch.physics.cranking import circuit_current, load_test_floor, resting_charge, sag_ratio, speed_at_voltage
+from obdwatch.physics.cranking import (
+    circuit_current,
+    load_test_floor,
+    resting_charge,
+    resting_voltage,
+    sag_ratio,
+    speed_at_voltage,
+)
 
 
 @pytest.mark.parametrize(
@@ -33,6 +40,7 @@ def test_the_floor_is_that_of_the_trade_table(temperature: float, volts: float) 
 @pytest.mark.parametrize(("volts", "charge"), [(12.65, 100), (12.45, 75), (12.24, 50), (12.06, 25), (11.89, 0)])
 def test_the_charge_at_rest_is_that_of_the_trade_table(volts: float, charge: float) -> None:
     assert resting_charge(volts) == pytest.approx(charge)
+    assert resting_voltage(charge) == pytest.approx(volts)
 
 
 def test_the_textbook_starter_circuit() -> None:
