@@ -1,38 +1,20 @@
-"""Service 01 of a whole session: values by key and control unit, decoded in columns.
-
-The first proper reply of a group is the template. Where the service and parameter bytes of another reply are equal
-at the same places, it has been cut in the same way, so checking those bytes is the whole check; what differs gets a
-template of its own, or is refused.
-"""
+"""Service 01 of a whole session: values by key and control unit, decoded in columns."""
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-
-import numpy as np
 
 from obdwatch.decoding.columns import decode_columns
 from obdwatch.decoding.parameter_table import CURRENT_DATA, SensorLayout
 from obdwatch.decoding.parameters import MAXIMA_PIDS, decode_fields, layout_of
 from obdwatch.decoding.readiness import SINCE_ERASE, THIS_CYCLE, decode_readiness
-from obdwatch.decoding.replies import check_reply, parameter_places
-from obdwatch.errors import ReplyError
 from obdwatch.records import FloatArray, PollClass, Readiness
-from obdwatch.signals.exchange_groups import ByteMatrix, ExchangeGroup, Rows
+from obdwatch.signals.exchange_groups import Answers, Rows
+from obdwatch.signals.parameter_blocks import ParameterBlock, parameter_blocks
 
 SourceKey = tuple[str, int | None]
-
-
-@dataclass(frozen=True, slots=True)
-class ParameterBlock:
-    """The data bytes of one parameter in many replies of one control unit; `rows` are the places of the exchanges."""
-
-    pid: int
-    ecu: int | None
-    rows: Rows
-    data: ByteMatrix
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,43 +41,16 @@ class CurrentData:
         return self.traits.get(ecu, UnitTraits())
 
 
-def decode_current_data(
-    groups: Sequence[ExchangeGroup], times: FloatArray, supported: Mapping[int, Sequence[int]]
-) -> CurrentData:
-    """Decode all groups of service 01; `times` [s] of the exchanges, `supported` parameter ids by control unit."""
-    result = CurrentData()
-    blocks = [block for group in groups if group.service == CURRENT_DATA for block in _blocks(group, result)]
-    result.traits |= {ecu: _traits(ecu, blocks, supported) for ecu in {group.ecu for group in groups}}
+def decode_current_data(answers: Answers, times: FloatArray, supported: Mapping[int, Sequence[int]]) -> CurrentData:
+    """Decode all of service 01; `times` [s] of the exchanges, `supported` parameter ids by control unit."""
+    blocks, refused = parameter_blocks(answers.of_service(CURRENT_DATA))
+    result = CurrentData(refused=refused)
+    result.traits |= {ecu: _traits(ecu, blocks, supported) for ecu in answers.units()}
     for block in blocks:
         _add_values(result, block)
         if block.pid in (SINCE_ERASE, THIS_CYCLE):
             _add_readiness(result, block, times)
     return result
-
-
-def _blocks(group: ExchangeGroup, result: CurrentData) -> Iterator[ParameterBlock]:
-    matrix = group.data
-    left = np.ones(len(group.rows), dtype=np.bool_)
-    while left.any():
-        first = int(np.argmax(left))
-        places = _places(group.request, matrix[first].tobytes())
-        if not places:
-            left[first] = False
-            result.refused += 1
-            continue
-        echoes = [0, *(start - 1 for _, start, _ in places)]
-        same = left & (matrix[:, echoes] == matrix[first, echoes]).all(axis=1)
-        left &= ~same
-        for pid, start, end in places:
-            yield ParameterBlock(pid, group.ecu, group.rows[same], matrix[same, start:end])
-
-
-def _places(request: bytes, payload: bytes) -> tuple[tuple[int, int, int], ...]:
-    try:
-        check_reply(request, payload)
-        return parameter_places(payload)
-    except ReplyError:
-        return ()
 
 
 def _traits(ecu: int | None, blocks: Sequence[ParameterBlock], supported: Mapping[int, Sequence[int]]) -> UnitTraits:

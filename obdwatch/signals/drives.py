@@ -18,7 +18,7 @@ from obdwatch.decoding.parameters import PARAMETER_BY_KEY, widest_range
 from obdwatch.recording.session_file import SessionContents, read_session
 from obdwatch.records import CodeReading, Drive, FloatArray, MonitorResult, Signal
 from obdwatch.signals.current_data import CurrentData, decode_current_data
-from obdwatch.signals.exchange_groups import ExchangeGroup, group_exchanges
+from obdwatch.signals.exchange_groups import ExchangeGroup, answers_in, group_exchanges
 from obdwatch.signals.plausibility import isolated_jumps
 from obdwatch.signals.stored_data import decode_stored_data
 
@@ -49,9 +49,10 @@ def drive_from(contents: SessionContents) -> Drive:
     The time of a value is the middle between its request and its reply. Where several control units send the same
     quantity, the engine's has the plain key and the others `key@7E9`.
     """
-    groups = group_exchanges(contents)
+    answers = answers_in(contents)
+    groups = group_exchanges(answers)
     times = contents.t + contents.latency / 2
-    current = decode_current_data(groups, times, contents.session.supported)
+    current = decode_current_data(answers, times, contents.session.supported)
 
     stored = decode_stored_data(groups, contents.t, contents.session.protocol, current.traits_of)
     voltage, unreadable = _adapter_voltage(groups, times)

@@ -1,11 +1,13 @@
-"""Sorts the exchanges of a session by what was asked, who answered and how long the answer is, so that the rest of
-the folder works on whole groups instead of single replies.
+"""Sorts the answered exchanges of a session, so that the rest of the folder works on columns and whole groups instead
+of single replies.
+
+Written for speed: a session has a hundred thousand exchanges, and nothing here is done for each in Python.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import repeat
 from operator import is_
 from typing import TypeVar
@@ -13,17 +15,47 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from obdwatch.decoding.parameter_table import CURRENT_DATA
 from obdwatch.decoding.replies import check_reply
 from obdwatch.errors import ReplyError
 from obdwatch.recording.session_file import SessionContents
 from obdwatch.records import ReplyStatus
 
-ByteMatrix = NDArray[np.uint8]
+Bytes = NDArray[np.uint8]
 Rows = NDArray[np.int64]
 T = TypeVar("T")
 _HIGHEST_SOURCE_BYTE = 0xFF  # control units on older links are one byte, CAN addresses are longer
 _CAN_WORDS = ("15765", "CAN")
 _LEGACY_WORDS = ("9141", "14230", "1850")
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """Answered exchanges in columns of equal length, in order of time.
+
+    `rows` are their places in the session; `request` and `ecu` their places in `requests` and `ecus`, which hold each
+    once; `content[start : start + length]` is a payload.
+    """
+
+    rows: Rows
+    request: Rows
+    ecu: Rows
+    start: Rows
+    length: Rows
+    requests: Sequence[bytes]
+    ecus: Sequence[int | None]
+    content: Bytes
+
+    def of_service(self, service: int, is_it: bool = True) -> Answers:
+        """Return those whose request is of a service, or all others."""
+        asked = np.array([request[:1] == bytes([service]) for request in self.requests], dtype=np.bool_)
+        kept = asked[self.request] == is_it
+        columns = {name: getattr(self, name)[kept] for name in ("rows", "request", "ecu", "start", "length")}
+        return replace(self, **columns)
+
+    def units(self) -> list[int | None]:
+        """Return the control units that answered."""
+        return [self.ecus[place] for place in np.unique(self.ecu)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +68,7 @@ class ExchangeGroup:
     request: bytes
     ecu: int | None
     rows: Rows
-    data: ByteMatrix
+    data: Bytes
 
     @property
     def service(self) -> int:
@@ -49,11 +81,8 @@ class ExchangeGroup:
             yield row, data.tobytes()
 
 
-def group_exchanges(contents: SessionContents) -> tuple[ExchangeGroup, ...]:
-    """Return the exchanges that hold an answer, sorted into groups.
-
-    Written for speed: a session has a hundred thousand exchanges, and nothing here is done for each in Python.
-    """
+def answers_in(contents: SessionContents) -> Answers:
+    """Return the exchanges of a session that hold an answer."""
     count = len(contents.payload)
     payloads = [payload or b"" for payload in contents.payload]
     lengths = np.fromiter(map(len, payloads), np.int64, count)
@@ -62,12 +91,40 @@ def group_exchanges(contents: SessionContents) -> tuple[ExchangeGroup, ...]:
     ecus, ecu_codes = _coded(contents.ecu)
     content = np.frombuffer(b"".join(payloads), dtype=np.uint8)
     starts = np.cumsum(lengths) - lengths
+    rows = np.flatnonzero(answered)
+    return Answers(rows, request_codes[rows], ecu_codes[rows], starts[rows], lengths[rows], requests, ecus, content)
+
+
+def group_exchanges(answers: Answers) -> tuple[ExchangeGroup, ...]:
+    """Return the answers to all but current data, sorted into groups.
+
+    Current data is asked for in ever new sets of parameters, which would be as many groups: `parameter_blocks` sorts
+    it by what was answered.
+    """
+    others = answers.of_service(CURRENT_DATA, is_it=False)
     groups = []
-    for rows in _same(np.flatnonzero(answered), (request_codes, ecu_codes, lengths)):
-        first, length = rows[0], int(lengths[rows[0]])
-        data = content[starts[rows][:, np.newaxis] + np.arange(length)]
-        groups.append(ExchangeGroup(requests[request_codes[first]], ecus[ecu_codes[first]], rows, data))
+    for places in alike((others.request, others.ecu, others.length)):
+        first = places[0]
+        data = bytes_at(answers.content, others.start[places], int(others.length[first]))
+        request, ecu = others.requests[others.request[first]], others.ecus[others.ecu[first]]
+        groups.append(ExchangeGroup(request, ecu, others.rows[places], data))
     return tuple(groups)
+
+
+def bytes_at(content: Bytes, starts: Rows, length: int) -> Bytes:
+    """Return `length` bytes from each start, shape (starts, length)."""
+    data: Bytes = content[starts[:, np.newaxis] + np.arange(length)]
+    return data
+
+
+def alike(columns: Sequence[Rows]) -> list[Rows]:
+    """Split the places of equally long columns of small numbers into those equal in all, each part in order."""
+    codes = np.zeros(len(columns[0]), dtype=np.int64)
+    for column in columns:
+        codes = codes * (column.max(initial=0) + 1) + column
+    narrow = codes.astype(np.min_scalar_type(codes.max(initial=0)))  # up to two bytes numpy sorts without comparing
+    order = np.argsort(narrow, kind="stable")
+    return [part for part in np.split(order, np.flatnonzero(np.diff(codes[order])) + 1) if len(part)]
 
 
 def _coded(column: Sequence[T]) -> tuple[list[T], Rows]:
@@ -75,16 +132,6 @@ def _coded(column: Sequence[T]) -> tuple[list[T], Rows]:
     distinct = list(dict.fromkeys(column))
     places = {value: place for place, value in enumerate(distinct)}
     return distinct, np.fromiter(map(places.__getitem__, column), np.int64, len(column))
-
-
-def _same(rows: Rows, columns: Sequence[Rows]) -> list[Rows]:
-    """Split rows into those that are equal in all columns, each part in its old order."""
-    codes = np.zeros(len(rows), dtype=np.int64)
-    for column in columns:
-        codes = codes * (column.max(initial=0) + 1) + column[rows]
-    narrow = codes.astype(np.min_scalar_type(codes.max(initial=0)))  # up to two bytes numpy sorts without comparing
-    order = np.argsort(narrow, kind="stable")
-    return [part for part in np.split(rows[order], np.flatnonzero(np.diff(codes[order])) + 1) if len(part)]
 
 
 def is_can(protocol: str | None, ecu: int | None) -> bool | None:
