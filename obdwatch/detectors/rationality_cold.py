@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from obdwatch.detectors.rationality_doubt import Check, Doubt
-from obdwatch.detectors.rationality_rest import first_readings
+from obdwatch.detectors.rationality_rest import first_readings, warmed_before
 from obdwatch.physics.sensors import soak_remainder
 from obdwatch.records import Drive, Measure
 
@@ -45,7 +45,10 @@ def cold_check(drive: Drive) -> Check | None:
         return Check((doubt,)) if doubt is not None else None if soak is None else Check()
     if "coolant_temperature" not in first:
         return None
-    expected = _expected(first, airs, soak)
+    warmed = warmed_before(drive, "coolant_temperature")
+    expected = _expected(first, airs, soak, warmed or 0.0)
+    if warmed is None and first["coolant_temperature"] >= expected[1]:
+        return None  # it may as well have run for some minutes
     coolant = _coolant(first, airs, soak, expected)
     if coolant is not None:
         return Check((coolant,))
@@ -64,12 +67,12 @@ def _colder_than_air(first: Mapping[str, float], airs: Mapping[str, float]) -> D
     return _sensor("coolant_below_air", reason, first, coolant, (min(airs.values()) - room, 150.0))
 
 
-def _expected(first: Mapping[str, float], airs: Mapping[str, float], soak: float) -> tuple[float, float]:
-    """Return between what the coolant must read after a stand [degC]."""
+def _expected(first: Mapping[str, float], airs: Mapping[str, float], soak: float, warmed: float) -> tuple[float, float]:
+    """Return between what the coolant must read after a stand [degC], `warmed` [K] at most by an engine that ran."""
     others = [value for key, value in first.items() if key != "coolant_temperature"]
     only_intake = set(airs) == {"intake_air_temperature"} and len(others) == 1
     lowest = min(others) - (INTAKE_IN_SUN if only_intake else AGREEMENT)
-    return lowest, max(others) + AGREEMENT + soak_remainder(soak, HOT_ABOVE_AIR, ENGINE_TIME)
+    return lowest, max(others) + AGREEMENT + soak_remainder(soak, HOT_ABOVE_AIR, ENGINE_TIME) + warmed
 
 
 def _coolant(

@@ -33,6 +33,10 @@ EARLY = 60.0
 """Readings within this [s] of the first one, and of the start of the engine, are those of a car at rest: a cold engine
 warms by some kelvin in a minute."""
 
+WARMING = 0.3
+"""The most by which coolant warms from cold [K/s]: 30 kW of fuel on pulling away, of which a quarter heats coolant and
+head (Heywood, chapter 12, from memory), into 25 kJ/K of both (energy balance; 20 kg of iron, aluminium and water)."""
+
 AT_ONCE, FEW = 10.0, 5
 """The first reading is the middle of up to five in the first 10 s: one alone may be stray."""
 
@@ -71,6 +75,21 @@ def ran_before(drive: Drive, at: float) -> float:
     if run_time is None:
         return 0.0
     return float(run_time.values[0] - run_time.times[0] + at)
+
+
+def warmed_before(drive: Drive, key: str) -> float | None:
+    """Return by how much the engine may have warmed the coolant before the first readings of `key` [K].
+
+    None where the engine ran when the recording began and nobody says how long, or where nothing tells of it at all.
+    """
+    signal, run_time, speed = (readings(drive, name) for name in (key, "run_time", "engine_speed"))
+    if signal is None:
+        return None
+    at = float(signal.times[signal.times < signal.times[0] + AT_ONCE][:FEW][-1])
+    if run_time is not None:
+        return WARMING * max(0.0, ran_before(drive, at))
+    stood = speed.times[(speed.times <= at) & (speed.values < STANDSTILL)] if speed is not None else ()
+    return WARMING * (at - float(stood[-1])) if len(stood) else None
 
 
 def share_at_ends(drive: Drive, key: str) -> float:

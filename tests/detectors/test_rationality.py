@@ -99,6 +99,33 @@ def test_the_odd_one_out_among_three_is_found() -> None:
     assert set(untrusted(cold(12.0, **temperatures(20.0, 21.0, 50.0)), None)) == {"ambient_air_temperature"}
 
 
+@pytest.mark.parametrize("ran", [10.0, 30.0, 55.0])
+def test_an_engine_that_ran_before_the_recording_has_warmed_its_coolant(ran: float) -> None:
+    """Balance: 8 kW into 25 kJ of coolant and head per kelvin are 0.32 K/s at most, a fast idle a third of it."""
+    for rate, verdict in ((0.25, Verdict.HEALTHY), (0.1, Verdict.HEALTHY)):
+        drive = cold(12.0, **temperatures(20.0 + rate * ran, 20.0, 21.0))
+        running = replace(drive.signals["engine_speed"], values=np.full(10, 1100.0))
+        since = Signal("run_time", "s", np.arange(0.0, 10.0), ran + np.arange(0.0, 10.0))
+        finding = asked(replace(drive, signals={**drive.signals, "engine_speed": running, "run_time": since}))
+        assert finding.verdict is verdict
+        wrong = {**drive.signals, "engine_speed": running, "run_time": since}
+        key = "coolant_temperature"
+        wrong[key] = replace(wrong[key], values=wrong[key].values + 25.0)
+        assert asked(replace(drive, signals=wrong)).signature == "coolant_reads_high"
+
+
+def test_an_engine_that_ran_for_nobody_knows_how_long_proves_no_sensor_high() -> None:
+    drive = cold(12.0, **temperatures(34.0, 20.0, 21.0))
+    assert asked(drive).signature == "coolant_reads_high"
+    running = replace(drive.signals["engine_speed"], values=np.full(10, 1100.0))
+    assert asked(replace(drive, signals={**drive.signals, "engine_speed": running})).verdict is not Verdict.FAULT
+    untold = {key: one for key, one in drive.signals.items() if key != "engine_speed"}
+    assert asked(replace(drive, signals=untold)).verdict is not Verdict.FAULT
+    low = cold(12.0, **temperatures(5.0, 20.0, 21.0))
+    low = replace(low, signals={**low.signals, "engine_speed": running})
+    assert asked(low).signature == "coolant_reads_low"  # an engine that runs makes nothing colder
+
+
 def test_a_recording_that_began_late_proves_nothing() -> None:
     drive = cold(12.0, **temperatures(60.0, 20.0, 20.0))
     late = {**drive.signals, "run_time": Signal("run_time", "s", np.array([0.0, 5.0]), np.array([400.0, 405.0]))}
