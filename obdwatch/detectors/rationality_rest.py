@@ -88,7 +88,9 @@ def warmed_before(drive: Drive, key: str) -> float | None:
     at = float(signal.times[signal.times < signal.times[0] + AT_ONCE][:FEW][-1])
     if run_time is not None:
         return WARMING * max(0.0, ran_before(drive, at))
-    stood = speed.times[(speed.times <= at) & (speed.values < STANDSTILL)] if speed is not None else ()
+    if speed is None:
+        return None
+    stood = speed.times[(speed.times <= at) & (speed.values < STANDSTILL)]
     return WARMING * (at - float(stood[-1])) if len(stood) else None
 
 
