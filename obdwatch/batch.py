@@ -25,6 +25,7 @@ from obdwatch import __version__, analysis
 from obdwatch.analysis import Analysis, analyse_drive, features_of
 from obdwatch.batch_workers import Failure, Order, Workers, cores
 from obdwatch.errors import LogbookError, ObdwatchError
+from obdwatch.logbook.car_of_file import CarsOfFiles, FileCar
 from obdwatch.logbook.logbook import AnalysisOrigin, is_before
 from obdwatch.records import Car, Event, Session
 from obdwatch.signals.drives import load_drive
@@ -47,6 +48,7 @@ class Job:
     car: Car | None = None
     session: Session | None = None
     stamp: tuple[int, int] | None = None  # of the file when the job was made: one that grows is judged again later
+    remark: str = ""  # why it is judged as this car, where nobody said so
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,9 +66,14 @@ def jobs_for(
 ) -> list[Job]:
     """Return jobs for session files and for drives of the logbook, those in the order of history and each once.
 
-    `every` takes all drives of the logbook, or those of `car`. Raises LogbookError for a name it does not know.
+    A file is judged as `car`, or else as the car of the logbook that it is of. `every` takes all drives of the
+    logbook, or those of `car`. Raises LogbookError for a name it does not know.
     """
-    jobs = [Job(str(path), path, car) for path in dict.fromkeys(files)]
+    known = CarsOfFiles(logbook) if logbook is not None and car is None else None
+    jobs = []
+    for path in dict.fromkeys(files):
+        found = known.car_of(path) if known is not None else FileCar(car)
+        jobs.append(Job(str(path), path, found.car, remark=found.remark))
     if logbook is None:
         return jobs
     wanted = {logbook.session(name).id for name in names}
@@ -118,7 +125,8 @@ def judging(job: Job, directory: Path | None) -> Iterator[Analysis | None]:
     drive = load_drive(job.path)
     yield None
     if job.session is None or directory is None:
-        yield analyse_drive(drive, job.car)
+        found = analyse_drive(drive, job.car)
+        yield replace(found, remarks=(job.remark, *found.remarks)) if job.remark else found
         return
     with Logbook(directory) as logbook:
         history = logbook.history_before(job.session.id)

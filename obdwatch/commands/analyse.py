@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 import click
 
 from obdwatch.commands.options import BAD_INPUT, Settings, common_options, plain, print_json, progress_bar
+from obdwatch.errors import LogbookError
 
 if TYPE_CHECKING:
     from obdwatch.analysis import Analysis
     from obdwatch.batch import Job, Outcome
     from obdwatch.logbook.logbook import Logbook
-    from obdwatch.records import Car, Finding, PartRisk
+    from obdwatch.records import Finding, PartRisk
 
 URGENT = ("soon", "stop")
 
@@ -40,9 +41,12 @@ class Wishes:
 def command(settings: Settings, sessions: tuple[str, ...], car_text: str | None, **switches: bool) -> int:
     """Judge SESSIONS: session files, or ids of sessions in the logbook.
 
+    A file of a car that the logbook knows, by its name or identification number, is judged with its profile.
+
     Findings about sessions in the logbook are kept there, one session after the other: after Ctrl-C the same command
     goes on where it stopped.
     """
+    from obdwatch.batch import jobs_for
     from obdwatch.commands.lookup import car_from, looks_like_a_path
 
     wishes = Wishes(**switches)
@@ -52,20 +56,26 @@ def command(settings: Settings, sessions: tuple[str, ...], car_text: str | None,
     files = [Path(text) for text in sessions if looks_like_a_path(text)]
     names = [text for text in sessions if not looks_like_a_path(text)]
     if not names and not wishes.every:
-        return _judge(settings, None, files, [], car, wishes)
+        return _judge(settings, jobs_for(_library(settings), files, [], car), None, wishes)
     with settings.open_logbook() as logbook:
         if wishes.every:
             for problem in logbook.rescan().problems:
                 click.echo(f"obdwatch: {problem}", err=True)
-        return _judge(settings, logbook, files, names, car, wishes)
+        return _judge(settings, jobs_for(logbook, files, names, car, wishes.every), logbook, wishes)
 
 
-def _judge(
-    settings: Settings, logbook: Logbook | None, files: list[Path], names: list[str], car: Car | None, wishes: Wishes
-) -> int:
-    from obdwatch.batch import jobs_for
+def _library(settings: Settings) -> Logbook | None:
+    """The logbook that may know the cars of files; none is made for it, and one that cannot be read is only named."""
+    if not settings.has_logbook():
+        return None
+    try:
+        return settings.open_logbook()
+    except LogbookError as error:
+        click.echo(f"obdwatch: the cars of your logbook are not known here: {error}", err=True)
+        return None
 
-    jobs = jobs_for(logbook, files, names, car, wishes.every)
+
+def _judge(settings: Settings, jobs: list[Job], logbook: Logbook | None, wishes: Wishes) -> int:
     outcomes = _outcomes(settings, jobs, logbook, wishes.again)
     problems = [outcome.problem for outcome in outcomes if outcome.problem is not None]
     analyses = [outcome.analysis for outcome in outcomes if outcome.analysis is not None]

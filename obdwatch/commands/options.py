@@ -40,6 +40,12 @@ class Settings:
 
         return Logbook(self.logbook or default_directory())
 
+    def has_logbook(self) -> bool:
+        """Whether there is a logbook already, so that looking does not make one."""
+        from obdwatch.logbook.logbook import DATABASE, default_directory
+
+        return ((self.logbook or default_directory()).expanduser() / DATABASE).is_file()
+
     def kilometres(self, odometer: float | None) -> float | None:
         """An odometer reading as it was typed, in the units the user reads [km]."""
         return odometer * KM_PER_MILE if odometer is not None and self.units == "us" else odometer
