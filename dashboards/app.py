@@ -15,6 +15,7 @@ from dash.dependencies import ALL
 
 from dashboards.arrivals import Arrivals, connect_arrivals
 from dashboards.beginning import Beginning
+from dashboards.browser_files import connect_files, picture_addresses
 from dashboards.components import back_to_drives, frame, notice
 from dashboards.failures import page_or_told
 from dashboards.live_feed import Recordings, connect_feed
@@ -54,12 +55,14 @@ from dashboards.visit import (
     visit_from,
 )
 
+ASSETS = Path(__file__).parent / "assets"
 INDEX = """<!DOCTYPE html>
 <html lang="en">
     <head>
         {%metas%}
         <title>{%title%}</title>
         <link rel="icon" type="image/svg+xml" href="/assets/icon.svg">
+        <meta name="pictures" content="PICTURES">
         {%css%}
     </head>
     <body>
@@ -92,8 +95,8 @@ def create_app(
         "obdwatch",
         title="obdwatch",
         update_title="",
-        index_string=INDEX,
-        assets_folder=str(Path(__file__).parent / "assets"),
+        index_string=INDEX.replace("PICTURES", " ".join(picture_addresses("/"))),
+        assets_folder=str(ASSETS),
         use_pages=False,
         suppress_callback_exceptions=True,
         compress=True,
@@ -113,6 +116,7 @@ def create_app(
     connect_transfers(app.server, shelf)
     connect_reports(app.server, logbook)
     connect_feed(app.server, Recordings(logbook))
+    connect_files(app.server, ASSETS)
     _connect_browser(app)
     guard(app.server, access or Access(), app.csp_hashes(), app.callback_map)
     return app

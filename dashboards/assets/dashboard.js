@@ -84,63 +84,36 @@
     window.dash_clientside.set_props("mantine", { forceColorScheme: nameTheme() });
   });
 
-  /* Handing in a file: the bytes go to our own server as they are, and the page learns what the file is called there. */
-  function say(text) {
-    const place = document.getElementById("arriving");
-    if (place) place.textContent = text;
-  }
+  /* What draws pictures is large. A page that has some reads it while the server still works on the page, any other once
+     it is there. Dash's part for graphs awaits whatever window.Plotly is, and then fetches nothing itself. */
+  const PICTURED = /^\/(drive|part|trends|compare)(\/|$)/;
 
-  function handIn(file) {
-    const sending = new XMLHttpRequest();
-    sending.open("POST", "/arrivals?name=" + encodeURIComponent(file.name));
-    sending.upload.onprogress = (event) => {
-      if (event.lengthComputable) say("Handing in: " + Math.round((100 * event.loaded) / event.total) + " %");
-    };
-    sending.onerror = () => say("The file did not arrive: the dashboard does not answer.");
-    sending.onload = () => {
-      let answer = {};
-      try {
-        answer = JSON.parse(sending.responseText);
-      } catch {
-        /* said below */
-      }
-      if (!answer.arrival) return say(answer.problem || "The file was refused; it may be too large.");
-      say("");
-      window.dash_clientside.set_props("arrived", { data: answer.arrival });
-    };
-    say("Handing in …");
-    sending.send(file);
-  }
-
-  /* The chooser is made here, because Dash has none; the label around it takes drops. */
-  function prepareDrop() {
-    const place = document.getElementById("file-place");
-    if (!place || place.childElementCount) return;
-    const chooser = document.createElement("input");
-    chooser.type = "file";
-    chooser.id = "file";
-    chooser.addEventListener("change", () => {
-      if (chooser.files.length) handIn(chooser.files[0]);
-    });
-    place.append(chooser);
-    const drop = document.getElementById("drop");
-    for (const name of ["dragenter", "dragover"]) {
-      drop.addEventListener(name, (event) => {
-        event.preventDefault();
-        drop.classList.add("over");
-      });
-    }
-    for (const name of ["dragleave", "drop"]) drop.addEventListener(name, () => drop.classList.remove("over"));
-    drop.addEventListener("drop", (event) => {
-      event.preventDefault();
-      if (event.dataTransfer.files.length) handIn(event.dataTransfer.files[0]);
+  function script(address) {
+    return new Promise((done, failed) => {
+      const element = document.createElement("script");
+      element.onload = done;
+      element.onerror = () => failed(new Error("did not load: " + address));
+      element.src = address;
+      document.head.append(element);
     });
   }
-  new MutationObserver(prepareDrop).observe(document.documentElement, { childList: true, subtree: true });
+
+  const [graph, plotly] = document.querySelector('meta[name="pictures"]').content.split(" ");
+  if (PICTURED.test(window.location.pathname)) {
+    document.head.append(Object.assign(document.createElement("link"), { rel: "preload", as: "script", href: plotly }));
+  }
+
+  function readPlotly() {
+    if (window.Plotly) return;
+    script(graph).catch(() => {}); // Dash tries again
+    window.Plotly = script(plotly);
+    window.Plotly.catch(() => delete window.Plotly);
+  }
 
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.obdwatch = {
     visit: function (pathname, search, units) {
+      if (PICTURED.test(window.location.pathname)) setTimeout(readPlotly); // after the page was asked for
       return {
         path: window.location.pathname,
         search: window.location.search,
@@ -161,6 +134,7 @@
       const first = document.title === "obdwatch";
       document.title = title;
       if (!first) document.getElementById("page").focus({ preventScroll: true });
+      (window.requestIdleCallback || setTimeout)(readPlotly);
     },
 
     theme: function (clicks) {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from typing import Any
 from urllib.parse import parse_qs, quote, urlsplit
 
 import pytest
@@ -246,3 +247,23 @@ def test_a_million_samples_open_and_zoom(page: Page, address: str) -> None:
     open_drive(page, address, "four-hours")
     button(page, "Closer").click()
     until(page, f"document.querySelector('{GRAPH}').layout.xaxis.range[0].includes('01:00:00')")
+
+
+def test_second_look_asks_the_server_for_no_file_again(page: Page, address: str) -> None:
+    open_drive(page, address)
+    asked: list[str] = []
+    watching = page.context.new_cdp_session(page)
+    watching.send("Network.enable")
+
+    def answered(event: dict[str, Any]) -> None:
+        answer = event["response"]
+        if not answer.get("fromDiskCache") and event["requestId"] not in kept:
+            asked.append(urlsplit(answer["url"]).path)
+
+    kept: set[str] = set()
+    watching.on("Network.requestServedFromCache", lambda event: kept.add(event["requestId"]))
+    watching.on("Network.responseReceived", answered)
+    open_drive(page, address)
+    page.wait_for_selector("#curves :not(.loading)")
+    assert any(path.startswith("/_dash-update-component") for path in asked)
+    assert {path for path in asked if path.endswith((".js", ".css"))} == set()
