@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 
 from obdwatch.comparing.proof_records import Change, Compared, Proof, Side
 from obdwatch.comparing.wording import CHANGE_WORDS, DETECTOR_WORDS, parts_words
@@ -31,16 +32,21 @@ def sides_line(proof: Proof, units: str) -> str:
         first = proof.repairs[0]
         km = f" at {odometer_text(first.odometer_km, units)}" if first.odometer_km is not None else ""
         what = parts_words(e.part for e in proof.repairs if e.part)
-        done = f"; between them, on {first.at.astimezone():%Y-%m-%d}{km}: {what}"
+        done = f"; between them, on {_day(first.at)}{km}: {what}"
     return f"{_drives(proof.before)} before, {_drives(proof.after)} after{done}."
 
 
 def _drives(sessions: Sequence[Session]) -> str:
     count = f"{len(sessions) or 'no'} drive{'' if len(sessions) == 1 else 's'}"
-    days = [s.started_at.astimezone().strftime("%Y-%m-%d") for s in sessions if s.started_at is not None]
+    days = [_day(s.started_at) for s in sessions if s.started_at is not None]
     if not days:
         return count
     return f"{count} ({days[0]})" if days[0] == days[-1] else f"{count} ({days[0]} to {days[-1]})"
+
+
+def _day(at: datetime) -> str:
+    local = at.astimezone()
+    return f"{local.day} {local:%B %Y}"
 
 
 def symptom_lines(proof: Proof) -> list[str]:
@@ -89,7 +95,7 @@ def limits_words(one: Compared, units: str) -> str:
     if low is None and high is None:
         return ""
     if low is not None and high is not None:
-        return f"{low} to {high}"
+        return _range(low, high)
     return f"{low} or more" if high is None else f"up to {high}"
 
 
@@ -99,6 +105,22 @@ def interval_words(one: Compared, units: str) -> tuple[str, str] | None:
         return None
     low, high = (_difference(end, one.unit, units) for end in one.interval)
     return low, high
+
+
+def difference_words(one: Compared, units: str) -> str:
+    """Return between what the difference lies (95 %), empty where there is none that compares."""
+    ends = interval_words(one, units)
+    return _range(*(end.replace("-", "−") for end in ends)) if ends is not None else ""
+
+
+def _range(low: str, high: str) -> str:
+    """Two quantities with the unit said once.
+
+    >>> _range("550 rpm", "1000 rpm"), _range("0.4%", "0.9%")
+    ('550 to 1000 rpm', '0.4 to 0.9%')
+    """
+    unit = high.lstrip("+−-0123456789.,")
+    return f"{low.removesuffix(unit)} to {high}"
 
 
 def has_own_range(one: Compared) -> bool:

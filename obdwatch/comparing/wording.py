@@ -116,10 +116,8 @@ def remarks(
             " proven."
         )
     said += _worse(measures)
-    said += [
-        f"Something else shows after the repair that did not before: {text}"
-        for text in _other_faults(before, after, deciding)
-    ]
+    others = [text.rstrip(".") for text in _other_faults(before, after, deciding)]
+    said += [f"What shows after the repair and did not before: {'; '.join(others)}."] if others else []
     said += _unknown(pairs, deciding)
     return tuple(said)
 
