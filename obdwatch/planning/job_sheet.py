@@ -82,7 +82,7 @@ def job_sheet(plan: Plan, number: int, catalogue: Catalogue, context: SheetConte
         SheetSection("Close in this order", _closing_lines(visit, catalogue), numbered=True),
         *_per_part("After fitting", parts, lambda part: part.after_fitting),
         *_per_part("On the first drive", parts, _first_drive),
-        SheetSection("Then", (_note_it(seen.car, parts),)),
+        SheetSection("Write down what was done, so that the new parts count from here", _entries(seen.car, parts)),
     )
     return JobSheet(_title(number, visit, seen), _summary(visit, plan), tuple(s for s in sections if s.lines))
 
@@ -172,11 +172,10 @@ def _first_drive(part: Part) -> tuple[str, ...]:
     return (part.first_drive_check,) if part.first_drive_check else ()
 
 
-def _note_it(car: Car | None, parts: Iterable[Part]) -> str:
-    """The entries that start the new parts' clocks."""
+def _entries(car: Car | None, parts: Iterable[Part]) -> tuple[str, ...]:
+    """The entries in the log that start the new parts' clocks."""
     whose = car.id if car is not None else "ID"
-    entries = "; ".join(f"obdwatch log repair {part.id} --car {whose} --odometer N" for part in parts)
-    return f"Write down what was done, so that the new parts count from here: {entries}"
+    return tuple(f"obdwatch log repair {part.id} --car {whose} --odometer N" for part in parts)
 
 
 def sheet_text(sheet: JobSheet) -> str:
