@@ -27,7 +27,10 @@ def changes(
     new = [Changed("New", f.headline) for f in faults if (f.detector, f.signature) not in once]
     now = {f.detector: f.verdict for f in said}
     gone = [
-        Changed("No longer seen" if now.get(f.detector) is Verdict.HEALTHY else "Not shown by this drive", f.headline)
+        Changed(
+            "No longer seen" if now.get(f.detector) is Verdict.HEALTHY else "Could not be seen on this drive",
+            f.headline,
+        )
         for f in before
         if f.verdict is Verdict.FAULT and now.get(f.detector) is not Verdict.FAULT
     ]

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from dashboards.drawing import ACCENT, BARE_LAYOUT, NEUTRAL, Figure, Screen, upright
+from dashboards.drawing import ACCENT, BARE_LAYOUT, NEUTRAL, Figure, Screen, plain, upright
+from obdwatch.parts.risk_words import percent
 from obdwatch.units import screen_unit, to_screen
 
 HEIGHT = 240  # px
@@ -34,6 +35,13 @@ def growth_figure(
         }
         for at in known[:1]
     ]  # fmt: skip
+    at, km, probability = readings[-1]
+    words.append(
+        {
+            "x": place(at, km), "y": 100.0 * probability, "text": plain(f"now {percent(probability)}"),
+            "showarrow": False, "xanchor": "right", "yanchor": "bottom", "yshift": 4,
+        }
+    )  # fmt: skip
     trace = {
         "type": "scatter",
         "x": [place(at, km) for at, km, _ in readings],
@@ -61,7 +69,7 @@ def growth_figure(
             "title": {"text": f"odometer, {name}" if by_distance else "date", "standoff": 6},
         },
         "yaxis": {
-            "range": [0, 105],
+            "range": [0, 115],
             "fixedrange": True,
             "tickvals": [0, 25, 50, 75, 100],
             "ticktext": ["0%", "25%", "50%", "75%", "100%"],

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dash import html
 from dash.development.base_component import Component
 
-from dashboards.components import UNSPOKEN
+from dashboards.tables import bar, row, scrolling, table
 from dashboards.visits_picture import Board
 from obdwatch.planning.plan_records import Costs
 from obdwatch.planning.words import distance, money, working_time
@@ -23,32 +23,22 @@ def ways_compared(board: Board, units: str) -> list[Component]:
     ways += [("Everything now", plan.comparison.everything_now), ("Nothing until it fails", plan.comparison.nothing)]
     most_hours = max(costs.hours for _, costs in ways) or 1.0
     most_money = max(costs.total for _, costs in ways) or 1.0
+    heads = ("Way", "Planned work", f"Expected to cost within {horizon}, failures and wear counted")
     rows = [
-        html.Tr(
+        row(
+            heads,
+            name,
             [
-                html.Th(name, scope="row"),
-                _bar(costs.hours / most_hours, working_time(costs.hours) if costs.hours else "none"),
-                _bar(costs.total / most_money, _money_words(costs, plan.costs, plan.currency, first=number == 0)),
-            ]
+                bar(costs.hours / most_hours, working_time(costs.hours) if costs.hours else "none"),
+                bar(costs.total / most_money, _money_words(costs, plan.costs, plan.currency, first=number == 0)),
+            ],
         )
         for number, (name, costs) in enumerate(ways)
     ]
-    head = html.Tr(
-        [
-            html.Th("Way", scope="col"),
-            html.Th("Planned work", scope="col"),
-            html.Th(f"Expected to cost within {horizon}, failures and wear counted", scope="col"),
-        ]
-    )
     return [
-        html.Table([html.Thead(head), html.Tbody(rows)], className="compared"),
+        table(heads, rows, "ranked ways-compared"),
         html.Details([html.Summary("Where the money goes"), _shares(ways, plan.currency, horizon)]),
     ]
-
-
-def _bar(share: float, words: str) -> Component:
-    bar = html.Span(className="bar", style={"width": f"{max(share, 0.0):.1%}"}, **UNSPOKEN)
-    return html.Td([html.Span(bar, className="bar-place"), html.Span(words)])
 
 
 def _money_words(costs: Costs, plan: Costs, currency: str, first: bool) -> str:
@@ -70,15 +60,8 @@ def _shares(ways: list[tuple[str, Costs]], currency: str, horizon: str) -> Compo
         f"To be paid after {horizon}": "later",
         "In all": "total",
     }
-    head = html.Tr([html.Th("Share", scope="col"), *(html.Th(name, scope="col") for name, _ in ways)])
+    heads = ("Share", *(name for name, _ in ways))
     rows = [
-        html.Tr(
-            [
-                html.Th(words, scope="row"),
-                *(html.Td(money(getattr(costs, kind), currency)) for _, costs in ways),
-            ]
-        )
-        for words, kind in kinds.items()
+        row(heads, words, [money(getattr(costs, kind), currency) for _, costs in ways]) for words, kind in kinds.items()
     ]
-    table = html.Table([html.Thead(head), html.Tbody(rows)], className="numbers")
-    return html.Div(table, className="wide", tabIndex=0)
+    return scrolling(table(heads, rows, "numbers"), "Where the money goes")

@@ -32,6 +32,7 @@ METRIC: dict[str, ScreenUnit] = {
     "ratio": ScreenUnit(""),
     "deg": ScreenUnit("°"),
     "1/min": ScreenUnit("rpm"),
+    "1/h": ScreenUnit("per hour"),
     "Nm": ScreenUnit("N·m"),
     "deg BTDC": ScreenUnit("° before top"),
     "N*m": ScreenUnit("N·m"),

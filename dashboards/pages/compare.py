@@ -10,7 +10,7 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 
 from dashboards.comparisons import Pairs, TwoSides, pairs_of, proof_of, sides_asked
-from dashboards.components import car_ways, labelled, loading, notice
+from dashboards.components import car_ways, loading, notice
 from dashboards.curve_figures import Drawn
 from dashboards.curve_words import sentence, title
 from dashboards.drawing import Screen
@@ -18,13 +18,14 @@ from dashboards.failures import part_or_told
 from dashboards.garage import KnownCar
 from dashboards.pages.curve_sections import picture
 from dashboards.sessions import SessionShelf
+from dashboards.tables import row, scrolling, table
 from dashboards.visit import CAR, COMPARE, Page, Visit, car_address, car_in, compare_address, drive_address, visit_from
 from dashboards.wording import count, when
 from obdwatch.comparing.proof_records import Change, Compared, Proof
 from obdwatch.comparing.proof_words import (
     capital,
     compared_both,
-    interval_words,
+    difference_words,
     limits_words,
     side_words,
     sides_line,
@@ -136,23 +137,22 @@ def _numbers(proof: Proof, units: str) -> list[Component]:
 
 
 def _table(measures: Sequence[Compared], units: str, words: str) -> Component:
-    heads = ("Number", "What became of it", "Before", "After", "In order", "Difference (95 %)")
-    body_rows = [
-        html.Tr(
+    heads = ("Number", "Outcome", "Before", "After", "In order when", "Change, 95% sure")
+    rows = [
+        row(
+            heads,
+            capital(one.words),
             [
-                html.Th(capital(one.words), scope="row"),
-                html.Td(verdict_words(one)),
-                html.Td(side_words(one, one.before, units)),
-                html.Td(side_words(one, one.after, units)),
-                html.Td(limits_words(one, units) or "–"),
-                html.Td(" to ".join(interval_words(one, units) or ("–",))),
-            ]
+                verdict_words(one),
+                side_words(one, one.before, units),
+                side_words(one, one.after, units),
+                limits_words(one, units) or "–",
+                difference_words(one, units) or "–",
+            ],
         )
         for one in measures
     ]
-    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in heads]))
-    table = html.Table([html.Caption(words), head, html.Tbody(body_rows)], className="numbers")
-    return html.Div(table, className="scrolls", role="region", tabIndex=0, **labelled(words))
+    return scrolling(table(heads, rows, "numbers compared-numbers", words), words)
 
 
 def pairs_told(found: Pairs, screen: Screen) -> list[Component]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import groupby
 from typing import Any
 
 from dash import Dash, Input, Output, dcc, html, no_update
@@ -15,6 +16,7 @@ from dashboards.components import car_ways, command, labelled_by
 from dashboards.garage import CarState, KnownCar
 from dashboards.reports import FORMS, report_address
 from dashboards.sessions import SessionShelf
+from dashboards.tables import bar, row, table
 from dashboards.visit import (
     CAR,
     DRIVES,
@@ -31,13 +33,12 @@ from dashboards.visit import (
 )
 from obdwatch.explanations.coverage_words import next_drive_words
 from obdwatch.explanations.part_names import part_name
-from obdwatch.explanations.wording import URGENCY_SENTENCES
 from obdwatch.part_ages import repairs
 from obdwatch.parts.risk_words import is_old, is_suspected, percent
-from obdwatch.planning.words import listed, money, working_time
-from obdwatch.records import Finding, PartRisk, Session, Verdict
+from obdwatch.parts.state_words import state_sentence
+from obdwatch.planning.words import capital, distance, listed, money, working_time
+from obdwatch.records import Finding, PartRisk, Session
 from obdwatch.signals.next_drive import next_drive
-from obdwatch.units import KM_PER_MILE, distance_text
 
 MOST_PARTS = 6
 MOST_STEPS = 3
@@ -64,12 +65,14 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
         known.name,
         [
             *top,
-            html.P(_in_a_sentence(said, now.risks), className="lead"),
+            html.P(state_sentence(said, now.risks), className="lead"),
             html.P(_latest(analysed[0], units), className="quiet"),
             html.Div(
                 [
                     _section("What to do next", "next", _next(known, now, said, units)),
-                    _section("What changed since the drive before", "changed", _changed(shelf, known, analysed, said)),
+                    _section(
+                        "What changed since the drive before", "changed", _changed(shelf, known, analysed, said, units)
+                    ),
                 ],
                 className="side-by-side",
             ),
@@ -84,21 +87,6 @@ def _section(title: str, name: str, children: list[Component]) -> Component:
     return html.Section([html.H2(title, id=heading), *children], className=name, **labelled_by(heading))
 
 
-def _in_a_sentence(said: Sequence[Finding], risks: Sequence[PartRisk]) -> str:
-    faults = sorted((one for one in said if one.verdict is Verdict.FAULT), key=wording.rank)
-    suspected = [one for one in risks if is_suspected(one)]
-    if faults and faults[0].urgency is not None:
-        sentence = f"{faults[0].headline.rstrip('.')}. {URGENCY_SENTENCES[faults[0].urgency]}"
-        others = len(faults) - 1
-        return f"{sentence} The latest drive shows {wording.count(others, 'more fault')}." if others else sentence
-    if suspected:
-        names = listed([part_name(one.part) for one in suspected[:3]])
-        return f"The latest drive shows no fault, but what was seen before still speaks against the {names}."
-    if all(one.verdict is Verdict.HEALTHY for one in said):
-        return "Nothing wrong was found."
-    return "No fault was found; not every question could be answered from the latest drive."
-
-
 def _latest(session: Session, units: str) -> str:
     at = f" at {wording.quantity(session.odometer_km, 'km', units)}" if session.odometer_km is not None else ""
     return f"As of the drive of {wording.when(session.started_at)}{at}."
@@ -107,49 +95,51 @@ def _latest(session: Session, units: str) -> str:
 def _next(known: KnownCar, now: CarState, said: Sequence[Finding], units: str) -> list[Component]:
     steps: list[Component] = []
     first = now.plan.visits[0] if now.plan is not None and now.plan.visits else None
-    if first is not None:
+    if first is not None and now.plan is not None:
         names = listed([part_name(job) for job in first.jobs])
-        when = "now" if first.miles_from_now < 1.0 else f"in {distance_text(first.miles_from_now * KM_PER_MILE, units)}"
-        price = money(first.cost, now.plan.currency if now.plan is not None else "")
-        told = f": {names}, {when}. {working_time(first.hours)} of work, {price} to pay."
-        steps.append(
-            html.Li([html.Strong("Mend"), told, " ", dcc.Link("See the plan", href=car_address(VISITS, known.id))])
-        )
-    steps.append(
-        html.Li(
-            [
-                html.Strong("Look"),
-                ": a short walk round the car, for what no recording shows. ",
-                dcc.Link("Begin", href=car_address(INSPECTION, known.id)),
-            ]
-        )
-    )
-    steps += [
-        html.Li([html.Strong("Drive"), f": {words}"])
-        for words in next_drive_words(next_drive(said), units)[:MOST_STEPS]
-    ]
+        when = "now" if first.miles_from_now < 1.0 else f"in {distance(first.miles_from_now, units)}"
+        price = f"{money(first.cost, now.plan.currency)} to pay{'' if now.plan.currency else ', in your own currency'}"
+        told = f": {names}, {when}. {capital(working_time(first.hours))} of work, about {price}. "
+        steps.append(html.Li([html.Strong("Mend"), told, dcc.Link("See the plan", href=car_address(VISITS, known.id))]))
+    look = ": a short walk round the car, for what no recording shows. "
+    steps.append(html.Li([html.Strong("Look"), look, dcc.Link("Begin", href=car_address(INSPECTION, known.id))]))
+    drive = next_drive_words(next_drive(said), units)
+    if drive:
+        steps.append(html.Li(_drive(drive)))
     return [html.Ul(steps, className="todo")]
 
 
+def _drive(steps: Sequence[str]) -> list[Component]:
+    """The next drive: all its steps, for none of them may be lost, folded where they are many."""
+    told: list[Component] = [html.Strong("Drive"), html.Span(": one more recorded drive would tell more.")]
+    ways = html.Ol([html.Li(words) for words in steps])
+    if len(steps) <= MOST_STEPS:
+        return [*told, ways]
+    return [*told, html.Details([html.Summary(f"How to drive it, in {len(steps)} steps"), ways])]
+
+
 def _changed(
-    shelf: SessionShelf, known: KnownCar, analysed: Sequence[Session], said: Sequence[Finding]
+    shelf: SessionShelf, known: KnownCar, analysed: Sequence[Session], said: Sequence[Finding], units: str
 ) -> list[Component]:
     if len(analysed) < 2:
         return [html.P("This is the first drive that was looked at. What changes shows from the next one on.")]
-    before = wording.explained(shelf.garage.findings(analysed[1]), "metric")
+    before = wording.explained(shelf.garage.findings(analysed[1]), units)
     events = shelf.garage.events(known)
     found = changes(said, before, events, analysed[1])
     ways = [html.P(dcc.Link("Every number over all drives", href=car_address(TRENDS, known.id)))]
-    fixed = dcc.Link("Was it fixed?", href=compare_address(known.id))
-    if repairs(events) and not any(one.kind == "Renewed" for one in found):
-        ways.append(html.P(["The last repair in the log: ", fixed]))
+    if repairs(events):
+        ways.append(html.P(dcc.Link("The last repair: was it fixed?", href=compare_address(known.id))))
     if not found:
         return [html.P("The same was found as in the drive before."), *ways]
-    rows = [
-        html.Li([html.Strong(f"{one.kind}: "), one.what, html.Span([". ", fixed] if one.kind == "Renewed" else "")])
-        for one in found
+    shown = [
+        html.Li([html.Strong(f"{kind}: "), _one_or_more([one.what for one in under])])
+        for kind, under in groupby(found, key=lambda one: one.kind)
     ]
-    return [html.Ul(rows), *ways]
+    return [html.Ul(shown), *ways]
+
+
+def _one_or_more(texts: Sequence[str]) -> Component:
+    return html.Span(texts[0]) if len(texts) == 1 else html.Ul([html.Li(text) for text in texts])
 
 
 def _parts(now: CarState, units: str) -> list[Component]:
@@ -157,21 +147,17 @@ def _parts(now: CarState, units: str) -> list[Component]:
     old = [one for one in now.risks if is_old(one)]
     rest = [one for one in now.risks if one not in suspected and one not in old]
     shown: list[Component] = []
-    if suspected:
-        shown.append(html.Ol([_part(now, one, units) for one in suspected[:MOST_PARTS]], className="parts-list"))
-    else:
+    if not suspected:
         shown.append(html.P("Nothing that was seen points to a worn part."))
-    if old:
-        shown += [
-            html.H3("Likely worn by their distance alone; nothing was seen of them"),
-            html.Ul([_short(now, one) for one in old], className="short-parts"),
-        ]
-    further = [*suspected[MOST_PARTS:], *rest]
-    if further:
+    if told := [*suspected[:MOST_PARTS], *old]:
+        heads = ("Part", "Worn by now", f"Fails within {distance(NEAR, units)}", "Why it is thought so")
+        shown.append(table(heads, [_part(now, one, heads) for one in told], "ranked parts-at-risk"))
+    if further := [*suspected[MOST_PARTS:], *rest]:
         shown.append(
             html.Details(
                 [
                     html.Summary(f"The other {wording.count(len(further), 'part')}"),
+                    html.P("How likely each is worn by now:", className="quiet"),
                     html.Ul([_short(now, one) for one in further], className="short-parts"),
                 ]
             )
@@ -179,25 +165,21 @@ def _parts(now: CarState, units: str) -> list[Component]:
     return shown
 
 
-def _part(now: CarState, risk: PartRisk, units: str) -> Component:
-    name = part_name(risk.part)
-    fails = percent(risk.failure_within_miles[NEAR])
-    reasons = [one.reason for one in risk.reasons if one.likelihood_ratio > 1.0][:1]
-    return html.Li(
-        [
-            html.H3(dcc.Link(name[0].upper() + name[1:], href=part_address(now.known.id, risk.part))),
-            html.P(
-                f"The chance that it is worn is {percent(risk.degraded)}, and that it fails within"
-                f" {distance_text(NEAR * KM_PER_MILE, units)}, {fails}."
-            ),
-            *(html.P(reason, className="quiet") for reason in reasons),
-        ]
-    )
+def _part(now: CarState, risk: PartRisk, heads: Sequence[str]) -> Component:
+    fails = risk.failure_within_miles[NEAR]
+    link = dcc.Link(capital(part_name(risk.part)), href=part_address(now.known.id, risk.part))
+    return row(heads, link, [bar(risk.degraded, percent(risk.degraded)), bar(fails, percent(fails)), _reason(risk)])
+
+
+def _reason(risk: PartRisk) -> str:
+    """What weighs most of what was seen; where nothing was, that it is distance alone."""
+    if is_old(risk):
+        return "Nothing was seen of it: it has run far for such a part."
+    return next((one.reason for one in risk.reasons if one.likelihood_ratio > 1.0), "")
 
 
 def _short(now: CarState, risk: PartRisk) -> Component:
-    name = part_name(risk.part)
-    link = dcc.Link(name[0].upper() + name[1:], href=part_address(now.known.id, risk.part))
+    link = dcc.Link(capital(part_name(risk.part)), href=part_address(now.known.id, risk.part))
     return html.Li([link, html.Span(f" {percent(risk.degraded)}", className="quiet")])
 
 
@@ -211,7 +193,7 @@ def _not_looked_at(known: KnownCar) -> list[Component]:
 
 def _report(known: KnownCar, units: str) -> list[Component]:
     ways = [
-        html.Li(html.A(words[0].upper() + words[1:], href=report_address(known.id, form, units)))
+        html.Li(html.A(capital(words), href=report_address(known.id, form, units)))
         for form, (_, words) in FORMS.items()
     ]
     told = "State, evidence with pictures, codes, plan and history in one file, without the identification number:"

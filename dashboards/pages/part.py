@@ -7,11 +7,12 @@ from collections.abc import Sequence
 from dash import dcc, html
 from dash.development.base_component import Component
 
-from dashboards.components import GRAPH_CONFIG, cautions_box, labelled
+from dashboards.components import GRAPH_CONFIG, cautions_box, labelled, labelled_by
 from dashboards.drawing import Screen
 from dashboards.garage import CarState, KnownCar
 from dashboards.growth_figure import growth_figure
 from dashboards.sessions import SessionShelf
+from dashboards.tables import bar, row, table
 from dashboards.visit import CAR, VISITS, Page, Visit, car_address, drive_address, part_address, part_in, place_address
 from dashboards.wording import when
 from obdwatch.errors import LogbookError
@@ -19,11 +20,12 @@ from obdwatch.explanations.part_names import part_name
 from obdwatch.parts.part import Part
 from obdwatch.parts.risk_words import percent
 from obdwatch.planning.access import opened_for
-from obdwatch.planning.words import listed
+from obdwatch.planning.words import capital, distance, listed, sentence
 from obdwatch.records import EventKind, Evidence, PartRisk
-from obdwatch.units import KM_PER_MILE, distance_text
+from obdwatch.units import distance_text
 
 MOST_REASONS = 12
+FROM_THE_MANUAL = "Torques, part numbers and procedures come from the maker's own manual."
 
 
 def show(shelf: SessionShelf, visit: Visit) -> Page:
@@ -40,26 +42,28 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
         f"{name}, {known.name}",
         [
             html.P(dcc.Link(known.name, href=car_address(CAR, known.id)), className="up"),
-            html.H1(name[0].upper() + name[1:]),
-            html.P(_in_a_sentence(risk, units), className="lead"),
+            html.H1(capital(name)),
+            html.P(f"The chance that it is worn is {percent(risk.degraded)}.", className="lead"),
             html.P(_age(risk, units), className="quiet"),
             html.Div(
                 [
-                    html.Div([*_why(shelf, known, risk), *_instead(now, risk)]),
-                    html.Div([*_grown(shelf, known, part_id, visit.screen), *_if_ignored(part), *_work(now, part)]),
+                    html.Div([*_why(shelf, known, risk), *_instead(now, risk), *_if_ignored(part)]),
+                    html.Div([*_fails(risk, units), *_grown(shelf, known, part_id, visit.screen)]),
                 ],
                 className="side-by-side",
             ),
+            html.Section(_work(now, part), className="work", **labelled_by("work-heading")),
         ],
     )
 
 
-def _in_a_sentence(risk: PartRisk, units: str) -> str:
-    fails = [
-        f"{percent(chance)} within {distance_text(miles * KM_PER_MILE, units)}"
+def _fails(risk: PartRisk, units: str) -> list[Component]:
+    heads = ("Within", "Chance that it fails")
+    rows = [
+        row(heads, distance(miles, units), [bar(chance, percent(chance))])
         for miles, chance in sorted(risk.failure_within_miles.items())
     ]
-    return f"The chance that it is worn is {percent(risk.degraded)}, and that it fails, {listed(fails)}."
+    return [html.H2("How soon it may fail"), table(heads, rows, "ranked chances")]
 
 
 def _age(risk: PartRisk, units: str) -> str:
@@ -94,7 +98,7 @@ def _place(shelf: SessionShelf, known: KnownCar, one: Evidence) -> Component | N
         return None
     spans = [span for f in shelf.garage.findings(session) if f.detector == what for span in f.spans]
     address = place_address(session.id, spans[0].start, spans[0].end) if spans else drive_address(session.id)
-    return dcc.Link(f"See {when(session.started_at)}", href=address)
+    return dcc.Link("See it in the drive" if spans else "See the drive", href=address, title=when(session.started_at))
 
 
 def _instead(now: CarState, risk: PartRisk) -> list[Component]:
@@ -107,7 +111,12 @@ def _instead(now: CarState, risk: PartRisk) -> list[Component]:
     shown: list[Component] = []
     if others:
         rows = [
-            html.Li([dcc.Link(part_name(o.part), href=part_address(now.known.id, o.part)), f" ({percent(o.degraded)})"])
+            html.Li(
+                [
+                    dcc.Link(capital(part_name(o.part)), href=part_address(now.known.id, o.part)),
+                    f" {percent(o.degraded)}",
+                ]
+            )
             for o in sorted(others, key=lambda o: -o.degraded)
         ]
         shown += [html.H2("What else looks like this"), html.Ul(rows)]
@@ -129,7 +138,7 @@ def _grown(shelf: SessionShelf, known: KnownCar, part: str, screen: Screen) -> l
     figure = growth_figure(readings, renewed, screen)
     spoken = ", ".join(f"{when(at)}: {percent(chance)}" for at, _, chance in readings[-6:])
     return [
-        html.H2("How it grew"),
+        html.H2("How the suspicion grew"),
         html.Div(
             dcc.Graph(figure=figure, config=GRAPH_CONFIG),
             role="img",
@@ -156,28 +165,28 @@ def _work(now: CarState, part: Part) -> list[Component]:
         if other.id != part.id and other.access and set(opened_for(list(other.access), steps)) <= set(opened)
     ]
     with_it = [part_name(other) for other in part.together_with if other in now.catalogue.parts]
-    shown: list[Component] = [html.H2("When it is done")]
-    if opened:
-        shown.append(html.P(f"First comes off: {listed([steps[step].name for step in opened])}."))
-    if with_it:
-        shown.append(html.P(f"Worth doing together: {listed(with_it)}."))
-    if reached:
-        shown.append(html.P(f"Reached by the same access, so that it costs only the part: {listed(sorted(reached))}."))
-    if part.quality:
-        shown.append(html.P(part.quality))
-    shown += _list("Fitting", part.fitting) + _list("After fitting", part.after_fitting)
-    if part.first_drive_check:
-        shown.append(html.P([html.Strong("On the first drive: "), part.first_drive_check]))
     cautions = [*part.cautions, *(caution for step in opened for caution in steps[step].cautions)]
-    box = cautions_box(tuple(dict.fromkeys(cautions)))
-    shown += [box] if box is not None else []
-    if not any("maker's own manual" in line for line in part.fitting):
-        shown.append(
-            html.P("Torques, part numbers and procedures come from the maker's own manual.", className="quiet")
-        )
-    shown.append(html.P(dcc.Link("See the plan of visits", href=car_address(VISITS, now.known.id))))
-    return shown
+    manual = () if any("maker's own manual" in line for line in part.fitting) else (FROM_THE_MANUAL,)
+    first_drive = (part.first_drive_check,) if part.first_drive_check else ()
+    reach = (f"{capital(listed(sorted(reached)))}: the same access, so that only the part is paid.",) if reached else ()
+    together = (f"{capital(listed(with_it))}: worth doing together.",) if with_it else ()
+    pieces = [
+        cautions_box(tuple(dict.fromkeys(cautions))),
+        _list("What comes off first", [sentence(steps[step].name) for step in opened], ordered=True),
+        _list("While it is open", (*together, *reach)),
+        _list("Buying and fitting", (*((part.quality,) if part.quality else ()), *part.fitting, *manual)),
+        _list("After fitting", part.after_fitting),
+        _list("On the first drive", first_drive),
+    ]
+    return [
+        html.H2("When it is done", id="work-heading"),
+        html.P(dcc.Link("See it in the plan of visits", href=car_address(VISITS, now.known.id))),
+        html.Div([piece for piece in pieces if piece is not None], className="answers"),
+    ]
 
 
-def _list(title: str, lines: Sequence[str]) -> list[Component]:
-    return [html.H3(title), html.Ul([html.Li(line) for line in lines])] if lines else []
+def _list(title: str, lines: Sequence[str], ordered: bool = False) -> Component | None:
+    if not lines:
+        return None
+    rows = [html.Li(line) for line in lines]
+    return html.Section([html.H3(title), html.Ol(rows) if ordered else html.Ul(rows)])

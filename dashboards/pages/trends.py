@@ -11,16 +11,19 @@ from dashboards.components import GRAPH_CONFIG, back_to_drives, car_ways, labell
 from dashboards.drawing import Screen
 from dashboards.garage import CarTrends
 from dashboards.sessions import SessionShelf
+from dashboards.tables import row, scrolling, table
 from dashboards.trend_figures import trend_figure
-from dashboards.visit import TRENDS, Page, Visit, car_address, car_in
-from dashboards.wording import count, quantities, quantity
+from dashboards.visit import CAR, TRENDS, Page, Visit, car_address, car_in
+from dashboards.wording import count
 from obdwatch.detectors.trends_followed import Followed
 from obdwatch.detectors.trends_judgement import FEWEST
-from obdwatch.detectors.trends_series import Axis
 from obdwatch.explanations.trends_words import label
-from obdwatch.reporting.followed_numbers import movement_sentence
+from obdwatch.records import Verdict
+from obdwatch.reporting.followed_numbers import COLUMNS, followed_row, followed_sentence
 
 MOST_SHOWN = 12  # pictures on one page; the others are a click away
+MOST_BESIDE = 4  # pictures of numbers that do not move
+NEWEST = 5  # drives whose faults say which numbers one wants to see
 
 
 def show(shelf: SessionShelf, visit: Visit) -> Page:
@@ -29,29 +32,50 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
     if known is None:
         return Page("Trends", [html.H1("Trends"), *_nothing("No drive of this logbook belongs to a car yet.")])
     found = shelf.garage.trends(known)
-    title = f"{known.name}: what changes from drive to drive"
-    top = [html.H1(title), *car_ways(shelf.garage.cars(), known.id, TRENDS)]
+    heading = "What changes from drive to drive"
+    title = f"{heading}: {known.name}"
+    up = html.P(dcc.Link(known.name, href=car_address(CAR, known.id)), className="up")
+    top = [up, html.H1(heading), *car_ways(shelf.garage.cars(), known.id, TRENDS)]
     if found.latest is None:
         return Page(title, [*top, *_nothing("None of its drives has been analysed yet.")])
     if not found.tracks:
         return Page(title, [*top, *_nothing("Its drives have no number in common yet that could be followed.")])
     chosen = visit.chosen()
-    tracks = [one for one in found.tracks if one.series.key in chosen] if chosen else _worth_a_picture(found.tracks)
+    tracks = (
+        [one for one in found.tracks if one.series.key in chosen]
+        if chosen
+        else _worth_a_picture(found.tracks, _doubted(shelf, found))
+    )
     return Page(
         title,
         [
             *top,
             html.P(_in_short(found), className="lead"),
-            *[_section(one, visit.screen) for one in tracks[:MOST_SHOWN]],
+            *_only_these(known.id, bool(chosen)),
+            html.Div([_section(one, visit.screen) for one in tracks[:MOST_SHOWN]], className="side-by-side trends"),
             *_all_numbers(found, visit.screen),
         ],
     )
 
 
-def _worth_a_picture(tracks: Sequence[Followed]) -> list[Followed]:
-    """What moves; where nothing does, what has been followed longest."""
+def _only_these(car_id: str, asked: bool) -> list[Component]:
+    """The way back from a number that was asked for."""
+    return [html.P(dcc.Link("Back to what moves most", href=car_address(TRENDS, car_id)))] if asked else []
+
+
+def _worth_a_picture(tracks: Sequence[Followed], doubted: Sequence[str]) -> list[Followed]:
+    """What moves; then what tells of the `doubted` parts; where there is nothing of both, what was followed longest."""
     moving = [one for one in tracks if one.movement is not None]
-    return moving or sorted(tracks, key=lambda one: -len(one.series.values))[:4]
+    beside = [one for one in tracks if one.movement is None and set(doubted) & set(one.series.rule.parts)]
+    longest = sorted(tracks, key=lambda one: -len(one.series.values))
+    return [*moving, *beside[:MOST_BESIDE]] or longest[:MOST_BESIDE]
+
+
+def _doubted(shelf: SessionShelf, found: CarTrends) -> list[str]:
+    """The parts that the faults of the newest drives point to first."""
+    newest = shelf.garage.analysed(found.known)[:NEWEST]
+    faults = [one for session in newest for one in shelf.garage.findings(session) if one.verdict is Verdict.FAULT]
+    return [one.parts[0] for one in faults if one.parts]
 
 
 def _in_short(found: CarTrends) -> str:
@@ -71,7 +95,7 @@ def _section(track: Followed, screen: Screen) -> Component:
     return html.Section(
         [
             html.H2(title),
-            html.P(_sentence(track, screen.units)),
+            html.P(followed_sentence(track, screen.units)),
             html.Div(
                 dcc.Graph(
                     figure=trend_figure(track, screen),
@@ -85,55 +109,16 @@ def _section(track: Followed, screen: Screen) -> Component:
     )
 
 
-def _sentence(track: Followed, units: str) -> str:
-    moves = track.movement
-    if moves is None:
-        values, unit = track.series.values, track.series.unit
-        low, high = float(values.min()), float(values.max())
-        ends = quantities((low, high), unit, units)
-        if quantity(low, unit, units) == quantity(high, unit, units):
-            ends = quantity(low, unit, units)
-        repaired = " since the last repair" if track.repairs else ""
-        return f"{ends} in {count(len(values), 'drive')}{repaired}; nothing moves beyond chance."
-    return movement_sentence(track, moves, units)
-
-
 def _all_numbers(found: CarTrends, screen: Screen) -> list[Component]:
-    head = html.Thead(
-        html.Tr([html.Th(text, scope="col") for text in ("Number", "Drives", "First", "Now", "Does it move?")])
-    )
+    words = "All the numbers that are followed"
     rows = [_row(one, found, screen.units) for one in found.tracks]
-    return [
-        html.H2("All the numbers that are followed"),
-        html.Div(
-            html.Table([head, html.Tbody(rows)], className="numbers"),
-            className="scrolls",
-            role="region",
-            tabIndex=0,
-            **labelled("All the numbers that are followed"),
-        ),
-    ]
+    return [html.H2(words), scrolling(table(COLUMNS, rows, "numbers in-line"), words)]
 
 
 def _row(track: Followed, found: CarTrends, units: str) -> Component:
-    series = track.series
-    address = f"{car_address(TRENDS, found.known.id)}?show={series.key}"
-    name = label(series.key)
-    first, now = (quantity(float(series.values[n]), series.unit, units) for n in (0, -1))
-    cells = [str(len(series.values)), first, now, _in_a_word(track)]
-    link = dcc.Link(name[0].upper() + name[1:], href=address)
-    return html.Tr([html.Th(link, scope="row"), *(html.Td(text) for text in cells)])
-
-
-def _in_a_word(track: Followed) -> str:
-    moves = track.movement
-    if moves is None:
-        return "no" if len(track.series.values) >= FEWEST else "too few drives to tell"
-    if moves.season:
-        return "yes, perhaps with the season"
-    way = "up" if moves.now > moves.first else "down"
-    along = "" if track.series.axis is Axis.DISTANCE else " (by date)"
-    return f"yes, {way}{along}, towards harm" if moves.harmful else f"yes, {way}{along}"
+    name, *cells = followed_row(track, units)
+    address = f"{car_address(TRENDS, found.known.id)}?show={track.series.key}"
+    return row(COLUMNS, dcc.Link(name, href=address), cells)
 
 
 def _nothing(why: str) -> list[Component]:

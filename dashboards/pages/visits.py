@@ -27,7 +27,7 @@ from dashboards.visits_picture import Board, picture
 from dashboards.visits_words import ADVICE, Lane, lanes
 from obdwatch.errors import InputError
 from obdwatch.planning.plan_records import NOT_AT_ALL, Plan
-from obdwatch.planning.words import capital, distance, listed, money, sentence, working_time
+from obdwatch.planning.words import OWN_CURRENCY, capital, distance, listed, money, sentence, working_time
 
 
 def show(shelf: SessionShelf, visit: Visit) -> Page:
@@ -92,7 +92,8 @@ def _in_a_sentence(plan: Plan, units: str) -> str:
     pay = money(sum(visit.cost for visit in plan.visits), plan.currency)
     saved = plan.comparison.one_by_one.total - plan.costs.total
     apart = f" Done together they cost {money(saved, plan.currency)} less than one by one." if saved >= 0.5 else ""
-    return f"{count}: {hours} of work, {pay} to pay.{apart}"
+    own = f" {OWN_CURRENCY}" if not plan.currency else ""
+    return f"{count}: {hours} of work, about {pay} to pay.{apart}{own}"
 
 
 def _no_drives(shelf: SessionShelf, known: KnownCar) -> list[Component]:
@@ -133,11 +134,13 @@ def _lane(board: Board, lane: Lane) -> Component:
         )
     visit, currency = lane.visit, board.by_hand.plan.currency
     jobs = f"{len(visit.jobs)} job{'' if len(visit.jobs) == 1 else 's'}"
-    sheet = dcc.Link("Job sheet to print", href=replace(board.asked, sheet=str(lane.count), only=None).address())
+    sheet = dcc.Link(
+        "Job sheet to print", href=replace(board.asked, sheet=str(lane.count), only=None).address(), className="way"
+    )
     return html.Section(
         [
             html.H2(f"Visit {lane.count}: {lane.when}", id=heading),
-            html.P(f"{jobs}, {working_time(visit.hours)} of work, {money(visit.cost, currency)} to pay."),
+            html.P(f"{jobs}, {working_time(visit.hours)} of work, about {money(visit.cost, currency)} to pay."),
             html.P(sheet),
             html.Div(
                 [

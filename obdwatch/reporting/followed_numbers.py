@@ -15,6 +15,7 @@ from obdwatch.reporting.plots import ROOM, Area, Axis, Curve, Mark, Plot, Stroke
 from obdwatch.reporting.words import capital, counted
 from obdwatch.units import quantity, screen_unit, to_screen
 
+COLUMNS = ("Number", "Drives", "First", "Now", "Trend")
 MOST_DRAWN = 4
 FURTHEST_SHOWN = 0.5  # of the distance followed; a forecast further out would flatten the drives
 NEAR_LIMIT = 3.0  # times the spread of the values; limits further away would do the same
@@ -32,24 +33,23 @@ def followed_blocks(facts: CarFacts) -> list[Block]:
     if not moving:
         blocks.append(Paragraph("None of them shows a trend beyond chance."))
     for one in (*moving, *sorted(beside, key=lambda one: -len(one.series.values)))[:MOST_DRAWN]:
-        blocks += [Paragraph(f"{capital(label(one.series.key))}: {_sentence(one, facts.units)}")]
+        blocks += [Paragraph(f"{capital(label(one.series.key))}: {followed_sentence(one, facts.units)}")]
         blocks += [followed_plot(one, facts.units)]
-    rows = tuple(_row(one, facts.units) for one in tracks)
-    columns = ("Number", "Drives", "First", "Now", "Trend")
-    blocks.append(Table(columns, rows, (3.4, 0.8, 1.2, 1.2, 1.8), "Every followed number", frozenset({1, 2, 3})))
+    rows = tuple(followed_row(one, facts.units) for one in tracks)
+    blocks.append(Table(COLUMNS, rows, (3.4, 0.8, 1.2, 1.2, 1.8), "Every followed number", frozenset({1, 2, 3})))
     return blocks
 
 
-def _sentence(track: Followed, units: str) -> str:
+def followed_sentence(track: Followed, units: str) -> str:
+    """Say from where to where a number went, and whether that is more than chance; for report and page."""
     moves = track.movement
     if moves is None:
-        drives = counted(len(track.series.values), "drive")
-        return f"{_said(track, 0, units)} at first, {_said(track, -1, units)} now, in {drives}; {_in_a_word(track)}."
-    return movement_sentence(track, moves, units)
+        drives = counted(len(track.series.values), "drive") + (" since the last repair" if track.repairs else "")
+        return f"{_said(track, 0, units)} at first, {_said(track, -1, units)} now, in {drives}; {in_a_word(track)}."
+    return _movement(track, moves, units)
 
 
-def movement_sentence(track: Followed, moves: Movement, units: str) -> str:
-    """Say from where to where a number of a car went, and what is to be made of it; for report and page."""
+def _movement(track: Followed, moves: Movement, units: str) -> str:
     span = float(track.series.at[-1] - track.series.at[0])
     said = moved_words(moves.first, moves.now, track.series.unit, span, track.series.axis.value, units)
     if moves.season:
@@ -63,10 +63,11 @@ def movement_sentence(track: Followed, moves: Movement, units: str) -> str:
     return f"{said} {forecast_words(limit, ahead, moves.now - moves.first, units)}"
 
 
-def _row(track: Followed, units: str) -> tuple[str, ...]:
+def followed_row(track: Followed, units: str) -> tuple[str, ...]:
+    """Return a followed number under `COLUMNS`; for report and page."""
     series = track.series
     first, now = (_said(track, n, units) for n in (0, -1))
-    return capital(label(series.key)), str(len(series.values)), first, now, _in_a_word(track)
+    return capital(label(series.key)), str(len(series.values)), first, now, in_a_word(track)
 
 
 def _said(track: Followed, place: int, units: str) -> str:
@@ -85,7 +86,8 @@ def _digits(values: FloatArray) -> int:
     return 0 if size >= 100.0 else 1 if size >= 10.0 else 2
 
 
-def _in_a_word(track: Followed) -> str:
+def in_a_word(track: Followed) -> str:
+    """Say whether a number moves, and whether it matters; for report and page."""
     moves = track.movement
     if moves is None:
         enough = len(track.series.values) >= FEWEST
@@ -133,7 +135,7 @@ def followed_plot(track: Followed, units: str) -> Plot:
     )
     return Plot(
         title=name,
-        words=f"{name} over the drives: {_in_a_word(track)}.",
+        words=f"{name} over the drives: {in_a_word(track)}.",
         x=x,
         y=_height_axis(unit or "value", heights),
         curves=tuple(Curve(across(one.xs), up(one.ys), one.stroke) for one in curves),

@@ -44,7 +44,8 @@ def test_what_wears_is_shown_first_with_its_forecast(book: FakeLogbook) -> None:
 def test_the_address_chooses_the_number(book: FakeLogbook) -> None:
     asked = visit("/trends/blue", search="?show=charging/charging_voltage", units="us")
     shown = text(show_page(SessionShelf(book, load=book.load), asked).children)
-    assert "14.3\N{NO-BREAK SPACE}V in 16 drives since the last repair; nothing moves beyond chance." in shown
+    assert "14.3\N{NO-BREAK SPACE}V now, in 16 drives since the last repair; no trend beyond chance." in shown
+    assert "Back to what moves most" in shown
 
 
 def test_the_picture_keeps_what_was_before_a_repair_apart_and_marks_it(book: FakeLogbook) -> None:

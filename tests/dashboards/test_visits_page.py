@@ -67,7 +67,7 @@ def links(children: list[Component]) -> dict[str, str]:
 def test_the_plan_says_when_what_why_and_for_how_much(shelf: SessionShelf) -> None:
     words = text(shown(shelf, "/visits"))
     assert "Plan of visits: The old blue estate" in words
-    assert re.search(r"\d+ jobs? in \d visits?: [\d.]+ hours? of work, [\d,]+ to pay", words)
+    assert re.search(r"\d+ jobs? in \d visits?: [\d.]+ hours? of work, about [\d,]+ to pay", words)
     assert "Visit 1: now" in words
     assert re.search(r"drain the coolant\s+25 minutes", words)
     assert re.search(r"Thermostat\s+30 minutes, part 45 It is probably worn", words)
