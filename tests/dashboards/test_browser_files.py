@@ -21,9 +21,9 @@ def client(tmp_path: Path) -> FlaskClient:
 
 
 def max_age(client: FlaskClient, address: str) -> int | None:
-    answer = client.get(address, headers={"Host": "127.0.0.1"})
-    assert answer.status_code == 200, address
-    return None if answer.cache_control.no_cache else answer.cache_control.max_age
+    with client.get(address, headers={"Host": "127.0.0.1"}) as answer:
+        assert answer.status_code == 200, address
+        return None if answer.cache_control.no_cache else answer.cache_control.max_age
 
 
 def test_every_script_and_style_of_the_page_may_be_kept(client: FlaskClient) -> None:
