@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from obdwatch.detectors.fuel_trims_fit import Level, TrimFit
-from obdwatch.detectors.sampled import held, readings
+from obdwatch.detectors.sampled import held, once, readings
 from obdwatch.records import Car, Drive, FloatArray
 from obdwatch.signals import masks
 
@@ -57,7 +57,11 @@ class FalseLean:
 
 
 def series_of(drive: Drive) -> dict[int, FloatArray]:
-    """Return times [s] and misfire counts of this drive by cylinder, shape (2, readings)."""
+    """Return times [s] and misfire counts of this drive by cylinder, shape (2, readings); sorted once per drive."""
+    return once(drive, "misfire counts of the trims", lambda: _series(drive))
+
+
+def _series(drive: Drive) -> dict[int, FloatArray]:
     rows: dict[int, list[tuple[float, float]]] = {}
     for one in drive.monitors:
         if CYLINDERS[0] <= one.monitor <= CYLINDERS[1] and one.test == DRIVE_COUNTS and one.value is not None:

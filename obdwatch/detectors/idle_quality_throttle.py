@@ -40,6 +40,9 @@ CHOKED_LOAD = 33.0
 """Absolute load [%] at standard pressure up to which the flow past a throttle is choked whatever the engine: filled to
 0.65 of the manifold's density, the least of 0.65 to 0.9 (common practice), at a manifold of 0.528 and 310 K."""
 
+OLDEST_WEATHER = 120.0
+"""Oldest reading used of outside pressure [s]: it changes with height, by 1 kPa in about 80 m."""
+
 STEPS_PER_E = 7.0
 """Openings are compared in steps of a seventh of a natural logarithm (15 %)."""
 
@@ -122,18 +125,19 @@ def throttle_curve(drive: Drive, car: Car | None) -> ThrottleCurve | None:
     at = grid(drive, STEP)
     throttle = held(readings(drive, key), at, AGE)
     still = _steady(throttle, STEADY_THROTTLE)
+    still[still] = _choked(drive, at[still])
     when, throttle = at[still], throttle[still]
+    if not len(when):
+        return None
     speed = held(readings(drive, "engine_speed"), when, AGE)
-    pressure = held(readings(drive, "intake_manifold_pressure"), when, AGE)
-    before = held(readings(drive, "barometric_pressure"), when, 120.0)
-    before = np.where(np.isfinite(before), before, STANDARD_PRESSURE)
+    pressure, before = _pressures(drive, when)
     warmth = held(readings(drive, "intake_air_temperature"), when, 60.0)
     warmth = np.where(np.isfinite(warmth), warmth, 25.0)
     litres = displacement(drive, car)
     flow, measured = air_through(drive, when, speed, pressure, warmth, litres)
     opening = np.where(speed >= RUNNING_SPEED, idle_opening(flow, before, warmth), np.nan)
     trim = trim_of(drive, when)
-    good = _choked(drive, when, pressure, before) & (opening > 0.0) & (np.abs(trim) <= MOST_TRIM)
+    good = (opening > 0.0) & (np.abs(trim) <= MOST_TRIM)
     # A second that was left out between two neighbours only makes the test of steadiness stricter.
     good &= _steady(np.log(np.where(opening > 0.0, opening, np.nan)), STEADY_AIR)
     kind = key.removesuffix("_throttle_position").removesuffix("_position").replace("throttle", "absolute")
@@ -145,18 +149,31 @@ def throttle_curve(drive: Drive, car: Car | None) -> ThrottleCurve | None:
 def _steady(values: FloatArray, most: float) -> BoolArray:
     """Whether a quantity stayed within a range over the last seconds; False where unknown."""
     steady = np.zeros(len(values), dtype=np.bool_)
-    if len(values) > STEADY:
-        seen = np.lib.stride_tricks.sliding_window_view(values, STEADY + 1)
-        steady[STEADY:] = np.ptp(seen, axis=1) <= most
+    highest = lowest = values[STEADY:]
+    for back in range(1, STEADY + 1 if len(highest) else 1):
+        earlier = values[STEADY - back : len(values) - back]
+        highest, lowest = np.maximum(highest, earlier), np.minimum(lowest, earlier)
+    steady[STEADY:] = highest - lowest <= most
     return steady
 
 
-def _choked(drive: Drive, when: FloatArray, pressure: FloatArray, before: FloatArray) -> BoolArray:
+def _pressures(drive: Drive, when: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return manifold pressure, NaN where unknown, and that before the throttle [kPa]."""
+    pressure = held(readings(drive, "intake_manifold_pressure"), when, AGE)
+    before = held(readings(drive, "barometric_pressure"), when, OLDEST_WEATHER)
+    return pressure, np.where(np.isfinite(before), before, STANDARD_PRESSURE)
+
+
+def _choked(drive: Drive, when: FloatArray) -> BoolArray:
     """Whether air flows past the throttle as fast as it can: by manifold pressure, else by load, else at idle only."""
-    standing = held(readings(drive, "vehicle_speed"), when, AGE) <= IDLE_VEHICLE_SPEED
+    pressure, before = _pressures(drive, when)
+    by_pressure = pressure <= CRITICAL_PRESSURE_RATIO * before
+    if np.isfinite(pressure).all():
+        return np.asarray(by_pressure)
     load = held(readings(drive, "absolute_load"), when, AGE)
-    by_load = np.where(np.isfinite(load), load <= CHOKED_LOAD * before / STANDARD_PRESSURE, standing)
-    choked: BoolArray = np.where(np.isfinite(pressure), pressure <= CRITICAL_PRESSURE_RATIO * before, by_load)
+    by_load = load <= CHOKED_LOAD * before / STANDARD_PRESSURE
+    standing = held(readings(drive, "vehicle_speed"), when, AGE) <= IDLE_VEHICLE_SPEED
+    choked: BoolArray = np.where(np.isfinite(pressure), by_pressure, np.where(np.isfinite(load), by_load, standing))
     return choked
 
 
@@ -226,8 +243,10 @@ def _past(
         name, _, step = feature.name.rpartition("_")
         of_kind, _, quantity = name.rpartition("_")
         if of_kind == kind and quantity in ("opening", "angle", "trim"):
+            if len(drives) == MOST_DRIVES and feature.session_id not in drives:
+                break  # oldest first
             drives.setdefault(feature.session_id, {}).setdefault(float(step), {})[quantity] = feature.value
-    for steps in list(drives.values())[:MOST_DRIVES]:
+    for steps in drives.values():
         rows = [(one["opening"], one["angle"], one["trim"]) for _, one in sorted(steps.items()) if len(one) == 3]
         rows = [one for one in rows if one[0] > 0.0]
         if rows:
