@@ -19,19 +19,16 @@ from contextlib import closing
 from dataclasses import asdict, dataclass, field, replace
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from obdwatch import __version__, analysis
 from obdwatch.analysis import Analysis, analyse_drive, features_of
 from obdwatch.batch_workers import Failure, Order, Workers, cores
 from obdwatch.errors import LogbookError, ObdwatchError
 from obdwatch.logbook.car_of_file import CarsOfFiles, FileCar
-from obdwatch.logbook.logbook import AnalysisOrigin, is_before
+from obdwatch.logbook.histories import Histories, is_before
+from obdwatch.logbook.logbook import AnalysisOrigin, Logbook
 from obdwatch.records import Car, Event, Session
 from obdwatch.signals.drives import load_drive
-
-if TYPE_CHECKING:
-    from obdwatch.logbook.logbook import Logbook
 
 FEWEST_FOR_WORKERS = 4
 """Fewer drives than this are done before other processes have started."""
@@ -99,38 +96,39 @@ def run(jobs: Sequence[Job], logbook: Logbook | None, again: bool = False) -> It
 
 
 def _one_by_one(jobs: Sequence[Job], memory: _Memory | None) -> Iterator[Outcome]:
+    past = memory.logbook.histories() if memory is not None else None
     for job in jobs:
         known = memory.stored(job) if memory is not None else None
         if known is not None:
             yield known
             continue
         try:
-            found = judge(job, memory.logbook.directory if memory is not None else None)
-            yield _kept(job, found, memory)
+            yield _kept(job, judge(job, past), memory)
         except ObdwatchError as error:
             yield Outcome(job, problem=error)
 
 
-def judge(job: Job, directory: Path | None) -> Analysis:
-    """Read and judge one drive with what the logbook in `directory` knows now. Raises ObdwatchError."""
-    steps = judging(job, directory)
+def judge(job: Job, past: Histories | None) -> Analysis:
+    """Read and judge one drive with what its logbook knows now. Raises ObdwatchError."""
+    steps = judging(job, past)
     next(steps)
     return next(steps)  # type: ignore[return-value]
 
 
-def judging(job: Job, directory: Path | None) -> Iterator[Analysis | None]:
+def judging(job: Job, past: Histories | None) -> Iterator[Analysis | None]:
     """Read a drive and yield None; when asked again, judge it with what the logbook knows then, and yield that."""
-    from obdwatch.logbook.logbook import Logbook
-
     drive = load_drive(job.path)
     yield None
-    if job.session is None or directory is None:
+    if job.session is None or past is None:
         found = analyse_drive(drive, job.car)
         yield replace(found, remarks=(job.remark, *found.remarks)) if job.remark else found
         return
-    with Logbook(directory) as logbook:
-        history = logbook.history_before(job.session.id)
-    yield analyse_drive(replace(drive, session=job.session), job.car, history)
+    yield analyse_drive(replace(drive, session=job.session), job.car, past.before(job.session))
+
+
+def histories_in(directory: Path | None) -> Histories | None:
+    """Return the histories of the logbook in a folder, for a process that has only that; None for none."""
+    return Logbook(directory).histories() if directory is not None else None
 
 
 def _on_all_cores(jobs: Sequence[Job], memory: _Memory | None) -> Iterator[Outcome]:

@@ -11,6 +11,7 @@ import traceback
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
+from functools import cache
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -146,8 +147,9 @@ def _interrupts_left_out() -> Iterator[None]:
 
 def _work(connection: Connection) -> None:
     """Read and judge drives until the other side is gone."""
-    from obdwatch.batch import judging
+    from obdwatch.batch import histories_in, judging
 
+    past_in = cache(histories_in)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that gave the job decides when to stop
     while True:
         try:
@@ -155,7 +157,7 @@ def _work(connection: Connection) -> None:
         except (EOFError, OSError):
             return
         try:
-            steps = judging(job, directory)
+            steps = judging(job, past_in(directory))
             connection.send(next(steps))
             if connection.recv() is Order.JUDGE:
                 connection.send(next(steps))

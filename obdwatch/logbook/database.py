@@ -362,3 +362,19 @@ def features(connection: Connection, car_id: str | None, session_id: str | None 
         WHERE (?1 IS NULL OR coalesce(edit.car_id, session.car_id) = ?1) AND (?2 IS NULL OR session.id = ?2)
         ORDER BY feature.rowid"""
     return connection.execute(query, (car_id, session_id)).fetchall()
+
+
+def origins(connection: Connection, car_id: str) -> list[Row]:
+    """Return (session id, started_at, odometer, what its analysis was made from or None) of every drive of a car."""
+    query = """
+        SELECT session.id, session.started_at, coalesce(edit.odometer_km, session.odometer_km), analysis.made_from
+        FROM session LEFT JOIN session_edit AS edit ON edit.session_id = session.id
+            LEFT JOIN analysis ON analysis.session_id = session.id
+        WHERE coalesce(edit.car_id, session.car_id) = ?"""
+    return connection.execute(query, (car_id,)).fetchall()
+
+
+def place_of_features(connection: Connection, session_id: str) -> int:
+    """Return a number by which the features of drives stand in the order they were saved."""
+    row = connection.execute("SELECT min(rowid) FROM feature WHERE session_id = ?", (session_id,)).fetchone()
+    return int(row[0] or 0)

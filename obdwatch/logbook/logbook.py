@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import math
 import os
-from collections.abc import Callable, Hashable, Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +19,7 @@ from obdwatch.car_profiles import check_car
 from obdwatch.errors import LogbookError, SessionFileError
 from obdwatch.logbook import database, odometer, packing, user_data
 from obdwatch.logbook.events import check_event
+from obdwatch.logbook.histories import Histories
 from obdwatch.recording.session_file import SUFFIX, read_header
 from obdwatch.records import Car, Event, Feature, Finding, History, Session
 
@@ -430,14 +431,11 @@ class Logbook:
 
         What cannot be shown to be earlier, by date or else by odometer, is left out.
         """
-        session = self.session(name)
-        if session.car_id is None:
-            return History()
-        with database.reading(self._path) as connection:
-            features = [packing.feature_of(row) for row in database.features(connection, session.car_id)]
-        earlier = [f for f in features if f.session_id != session.id and is_before(f.at, f.odometer_km, session)]
-        events = [event for event in self.events(session.car_id) if is_before(event.at, event.odometer_km, session)]
-        return History(tuple(sorted(earlier, key=_order(earlier))), tuple(events))
+        return self.histories().before(self.session(name))
+
+    def histories(self) -> Histories:
+        """Return what tells the history before one drive after the other, reading each earlier drive only once."""
+        return Histories(self._path)
 
     # The keeper's own data
 
@@ -480,19 +478,3 @@ def _stamp(path: Path) -> tuple[int, int]:
     except OSError:
         return 0, 0
     return status.st_size, status.st_mtime_ns
-
-
-def _order(features: Sequence[Feature]) -> Callable[[Feature], float]:
-    """How to sort features by age: by odometer where each has one, else by date, undated ones first."""
-    if all(feature.odometer_km is not None for feature in features):
-        return lambda feature: feature.odometer_km or 0.0
-    return lambda feature: feature.at.timestamp() if feature.at is not None else -math.inf
-
-
-def is_before(at: datetime | None, odometer_km: float | None, session: Session) -> bool:
-    """Return whether a date and an odometer reading lie before a drive, by date or else by odometer."""
-    if at is not None and session.started_at is not None:
-        return at < session.started_at
-    if odometer_km is not None and session.odometer_km is not None:
-        return odometer_km < session.odometer_km
-    return False

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from functools import lru_cache
+from sys import intern
 from typing import Any
 
 from obdwatch.car_profiles import car_from_mapping, car_to_mapping
@@ -95,10 +96,14 @@ def feature_columns(feature: Feature) -> tuple[Any, ...]:
 
 
 def feature_of(row: Sequence[Any]) -> Feature:
-    """Return a feature from `database.FEATURE_COLUMNS`, start and odometer of its session."""
+    """Return a feature from `database.FEATURE_COLUMNS`, start and odometer of its session.
+
+    The words are kept once for all features that share them: a history holds the same two hundred from every drive.
+    """
     session_id, detector, name, value, unit, low, high, healthy, started_at, odometer_km = row
     interval = (low, high) if low is not None and high is not None else None
     at = moment_of(started_at)
+    session_id, detector, name, unit = map(intern, (session_id, detector, name, unit))
     return Feature(session_id, detector, name, value, unit, interval, at, odometer_km, bool(healthy))
 
 
