@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from dashboards.garage import KnownCar
 from dashboards.sessions import SessionShelf
 from dashboards.visit import Visit
-from obdwatch.comparing.drive_record import record_of
 from obdwatch.comparing.proof import prove
 from obdwatch.comparing.proof_records import DriveRecord, Proof
 from obdwatch.comparing.sides import Repair, picked, repair_between, repair_meant
@@ -67,14 +66,13 @@ def _time(session: Session) -> float:
 
 
 def proof_of(shelf: SessionShelf, sides: TwoSides, units: str) -> Proof:
-    """Say whether it was fixed. Raises as `SessionShelf.open`; opens every drive, once."""
+    """Say whether it was fixed. Raises as `SessionShelf.open`; reads every drive once."""
     before, after = (_records(shelf, side) for side in (sides.before, sides.after))
     return prove(before, after, sides.repair.parts, sides.repair.events, units)
 
 
 def _records(shelf: SessionShelf, sessions: Sequence[Session]) -> list[DriveRecord]:
-    loaded = (shelf.open(session.id) for session in sessions)
-    return [record_of(replace(one.drive, session=one.session), one.findings) for one in loaded]
+    return [shelf.record(session.id) for session in sessions]
 
 
 def pairs_of(shelf: SessionShelf, sides: TwoSides) -> Pairs:

@@ -19,9 +19,12 @@ from dashboards.garage import CarSource, Garage
 from dashboards.inspections import Inspections
 from dashboards.keeping import Correction, WritableLogbook
 from obdwatch.car_profiles import safe_id
+from obdwatch.comparing.drive_record import record_of
+from obdwatch.comparing.proof_records import DriveRecord
 from obdwatch.curves.all_curves import curves_of
 from obdwatch.curves.curve import Curve
 from obdwatch.curves.states import Stretches, states_of
+from obdwatch.driven_drives import DrivenDrives
 from obdwatch.errors import LogbookError, SessionFileError
 from obdwatch.recording.session_file import read_header
 from obdwatch.records import Car, Drive, Finding, MarkKind, Session
@@ -34,6 +37,11 @@ INTERRUPTIONS = frozenset({MarkKind.GAP, MarkKind.LINK_LOST, MarkKind.RECONNECT,
 
 class SessionSource(CarSource, WritableLogbook, Protocol):
     """What the dashboard needs of a logbook; `obdwatch.logbook.logbook.Logbook` is one."""
+
+    @property
+    def directory(self) -> Path:
+        """The folder of the logbook."""
+        ...
 
     def path_of(self, session_id: str) -> Path:
         """Where the session file of a known session is."""
@@ -113,6 +121,7 @@ class SessionShelf:
         self.inspections = Inspections(logbook)
         self._analyse = analyse
         self._load = load or _load_drive
+        self._driven = DrivenDrives(logbook.directory)
         self._kept: OrderedDict[tuple[str, int, int], _Kept] = OrderedDict()
         self._lock = threading.RLock()
 
@@ -193,6 +202,22 @@ class SessionShelf:
                 findings, remarks = tuple(kept.judgement.findings), tuple(kept.judgement.remarks)
             return LoadedDrive(kept.drive, session, car, findings, remarks, kept.traces, kept.states)
 
+    def record(self, session_id: str) -> DriveRecord:
+        """What a comparison needs of a drive; its file is read only where that was not kept. Raises as `open`."""
+        with self._lock:
+            session, findings = self.session(session_id), tuple(self._logbook.findings(session_id))
+            path = self._logbook.path_of(session_id)
+        if not findings and self._analyse is not None:
+            findings = self.open(session_id).findings
+        return record_of(session, findings, self._driven.of(session_id, path, lambda: self._drive(session_id)))
+
+    def _drive(self, session_id: str) -> Drive:
+        """A drive from memory, or else from its file without keeping it there: many are read for one comparison."""
+        with self._lock:
+            path = self._logbook.path_of(session_id)
+            kept = self._kept.get(self._key(session_id, path))
+        return kept.drive if kept is not None else self._load(path)
+
     def curves(self, session_id: str) -> tuple[Curve, ...]:
         """What was measured in a drive against what its car should do; reckoned once, until car or history change.
 
@@ -209,16 +234,21 @@ class SessionShelf:
 
     def _read(self, session_id: str) -> _Kept:
         path = self._logbook.path_of(session_id)
+        key = self._key(session_id, path)
+        if key not in self._kept:
+            self._keep(key, _prepared(self._load(path)))
+        self._kept.move_to_end(key)
+        return self._kept[key]
+
+    @staticmethod
+    def _key(session_id: str, path: Path) -> tuple[str, int, int]:
+        """The state of a file. Raises SessionFileError where it is not there."""
         try:
             state = path.stat()
         except OSError as error:
             problem = "the file of this drive is not there; put it back or take the drive out of the logbook"
             raise SessionFileError(path, problem) from error
-        key = (session_id, state.st_mtime_ns, state.st_size)
-        if key not in self._kept:
-            self._keep(key, _prepared(self._load(path)))
-        self._kept.move_to_end(key)
-        return self._kept[key]
+        return session_id, state.st_mtime_ns, state.st_size
 
     def _keep(self, key: tuple[str, int, int], read: _Kept) -> None:
         for old in [k for k in self._kept if k[0] == key[0]]:

@@ -120,9 +120,13 @@ def analyse_file(path: Path, car: Car | None = None, history: History | None = N
 
 def analyse_stored(logbook: Logbook, session_id: str, car: Car | None = None) -> Analysis:
     """Analyse a session of the logbook with its car and the car's earlier drives, and keep what was found."""
+    from obdwatch.driven_drives import DrivenDrives
+
     known = recall(logbook, session_id, car)
     analysis = analyse_drive(known.drive, known.car, known.history)
-    logbook.save_analysis(known.drive.session.id, analysis.findings, features_of(analysis))
+    name = known.drive.session.id
+    logbook.save_analysis(name, analysis.findings, features_of(analysis))
+    DrivenDrives(logbook.directory).of(name, logbook.path_of(name), lambda: known.drive)  # kept for later comparisons
     return analysis
 
 

@@ -20,6 +20,7 @@ from obdwatch.comparing.proof import prove
 from obdwatch.comparing.proof_records import Change, DriveRecord, Proof
 from obdwatch.comparing.sides import picked, repair_meant
 from obdwatch.demo_checks import handed_on, replayed
+from obdwatch.driven_drives import DrivenDrives
 from obdwatch.errors import SessionFileError
 from obdwatch.explanations.part_names import part_name
 from obdwatch.planning.plan import plan_visits
@@ -82,7 +83,8 @@ class _Teller:
         assert outcome.analysis is not None
         session, findings = outcome.analysis.session, outcome.analysis.findings
         loaded = replace(load_drive(outcome.job.path), session=session)
-        self.records.append(record_of(loaded, findings))
+        driven = DrivenDrives(self.logbook.directory).of(session.id, outcome.job.path, lambda: loaded)
+        self.records.append(record_of(session, findings, driven))
         km = distance_words(drive.odometer_km, self.units)
         text = f"{how} {drive.at:%Y-%m-%d} at {km}, {_minutes(loaded)} minutes: {drive.note}."
         return Step(text, _as_told(drive, findings), session.id, findings, _codes(loaded.codes))

@@ -31,7 +31,7 @@ ALLOWED: dict[str, set[str]] = {
     "planning": {"physics", "explanations", "parts"},
     "reporting": {
         *("decoding", "physics", "recording", "signals", "detectors", "explanations", "logbook", "parts", "comparing"),
-        *("planning", "car_risks"),
+        *("planning", "car_risks", "driven_drives"),
     },
 }
 FRONT = {"commands"}  # what a user types; may import everything, and nobody imports it but cli.py

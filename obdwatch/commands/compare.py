@@ -131,20 +131,23 @@ class _Input:
         return before, after
 
     def _judged(self) -> dict[str, DriveRecord]:
-        from dataclasses import replace
+        from functools import partial
 
         from obdwatch.batch import run
         from obdwatch.comparing.drive_record import record_of
+        from obdwatch.driven_drives import DrivenDrives
         from obdwatch.signals.drives import load_drive
 
+        known = DrivenDrives(self.logbook.directory)
         found: dict[str, DriveRecord] = {}
         with progress_bar(self.settings, "Comparing") as show:
             for number, outcome in enumerate(run(self.jobs, self.logbook), 1):
                 if outcome.problem is not None:
                     raise outcome.problem
                 assert outcome.analysis is not None
-                drive = replace(load_drive(outcome.job.path), session=outcome.analysis.session)
-                found[outcome.job.name] = record_of(drive, outcome.analysis.findings)
+                job, session = outcome.job, outcome.analysis.session
+                driven = known.of(job.name, job.path, partial(load_drive, job.path))
+                found[job.name] = record_of(session, outcome.analysis.findings, driven)
                 show(number / len(self.jobs))
         return found
 

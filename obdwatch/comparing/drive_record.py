@@ -8,10 +8,10 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from obdwatch.comparing.proof_records import Cell, DriveRecord
+from obdwatch.comparing.proof_records import Cell, Driven, DriveRecord
 from obdwatch.detectors.misfire_conditions import LOADS, TEMPERATURES, turning
 from obdwatch.physics.two_samples import error_of_mean
-from obdwatch.records import BoolArray, CodeKind, Drive, Finding, FloatArray, Measure
+from obdwatch.records import BoolArray, Drive, Finding, FloatArray, Measure, Session
 from obdwatch.signals.alignment import grid, hold
 from obdwatch.signals.masks import FAST_AGE, SLOW_AGE, closed_loop, idling, overrun, running, warm
 
@@ -34,15 +34,13 @@ FINDING_CELLS: Mapping[str, tuple[str, re.Pattern[str]]] = {
 """Measures whose cells the detectors have worked out already."""
 
 
-def record_of(drive: Drive, findings: Sequence[Finding]) -> DriveRecord:
+def record_of(session: Session, findings: Sequence[Finding], driven: Driven) -> DriveRecord:
     """Return what a comparison needs of a drive; pure."""
-    pending = frozenset(reading.code for reading in drive.codes if reading.kind is CodeKind.PENDING)
-    cells = {**_cells_of_findings(findings), **trim_cells(drive)}
-    conditions = conditions_of(drive, findings)
-    return DriveRecord(drive.session, tuple(findings), conditions, cells, turns_of(drive), pending)
+    cells = {**_cells_of_findings(findings), **driven.trims}
+    return DriveRecord(session, tuple(findings), conditions_of(session, findings), cells, driven.turns, driven.pending)
 
 
-def conditions_of(drive: Drive, findings: Sequence[Finding]) -> dict[str, float]:
+def conditions_of(session: Session, findings: Sequence[Finding]) -> dict[str, float]:
     """Return the conditions of a drive that are known."""
     found: dict[str, float] = {}
     every = [m for f in findings for m in (*f.measures, *f.learnt) if math.isfinite(m.value)]
@@ -50,8 +48,8 @@ def conditions_of(drive: Drive, findings: Sequence[Finding]) -> dict[str, float]
         values = [m.value for name in names for m in every if m.name == name]
         if values:
             found[condition] = values[0]
-    if drive.session.soak_hours is not None:
-        found["soak_hours"] = drive.session.soak_hours
+    if session.soak_hours is not None:
+        found["soak_hours"] = session.soak_hours
     return found
 
 

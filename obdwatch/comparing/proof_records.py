@@ -29,6 +29,15 @@ class Cell:
 
 
 @dataclass(frozen=True, slots=True)
+class Driven:
+    """What a comparison needs of the file of a drive; see `DriveRecord`, whose `cells` hold also those of findings."""
+
+    trims: Mapping[str, Mapping[str, Cell]]
+    turns: Mapping[str, float]
+    pending: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
 class DriveRecord:
     """What a comparison needs of one drive.
 

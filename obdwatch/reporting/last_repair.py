@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from obdwatch.comparing.drive_record import record_of
+from obdwatch.comparing.driven import driven_of
 from obdwatch.comparing.proof import prove
 from obdwatch.comparing.proof_records import Change, DriveRecord, Proof
 from obdwatch.comparing.sides import picked, repair_meant
 from obdwatch.comparing.wording import CHANGE_WORDS, DETECTOR_WORDS
+from obdwatch.driven_drives import DrivenDrives
 from obdwatch.errors import SessionFileError
 from obdwatch.explanations.part_names import part_name
 from obdwatch.planning.words import listed
@@ -32,8 +34,8 @@ def proof_of(
 ) -> Proof | None:
     """Return what the drives around the last repair of the log say of it; None without drives on both sides.
 
-    `loaded` are drives that have been read already, by session id. The others are read one after the other and let go,
-    so that many long drives are not held at once.
+    `loaded` are drives that have been read already, by session id. Of the others is used what was kept of them, or they
+    are read one after the other and let go, so that many long drives are not held at once.
     """
     repair = repair_meant(None, events)
     if repair.at is None:
@@ -46,15 +48,17 @@ def proof_of(
 def _records(
     logbook: Logbook, sessions: Sequence[Session], loaded: Mapping[str, Drive | None]
 ) -> Iterator[DriveRecord]:
+    known = DrivenDrives(logbook.directory)
     for session in sessions:
         findings = logbook.findings(session.id)
         if not findings:
             continue
+        path, read = logbook.path_of(session.id), loaded.get(session.id)
         try:
-            drive = loaded.get(session.id) or load_drive(logbook.path_of(session.id))
+            driven = driven_of(read) if read is not None else known.of(session.id, path, partial(load_drive, path))
         except SessionFileError:
             continue
-        yield record_of(replace(drive, session=session), findings)
+        yield record_of(session, findings, driven)
 
 
 def repair_blocks(proof: Proof | None, units: str) -> list[Block]:

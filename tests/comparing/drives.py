@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from obdwatch.comparing.drive_record import record_of
+from obdwatch.comparing.driven import driven_of
 from obdwatch.comparing.proof_records import DriveRecord
 from obdwatch.detectors import cranking, fuel_trims, misfire, warm_up
 from obdwatch.records import Car, Drive, Finding, History, Measure, Session, Verdict
@@ -20,7 +21,7 @@ Detector = Callable[[Drive, Car | None, History], Finding]
 def judged(drive: Drive, detect: Detector, day: int, car: Car | None = CAR) -> DriveRecord:
     session = replace(drive.session, id=f"drive-{day}", started_at=DAY + timedelta(days=day), car_id="fern")
     drive = replace(drive, session=session)
-    return record_of(drive, (detect(drive, car, History()),))
+    return record_of(session, (detect(drive, car, History()),), driven_of(drive))
 
 
 def warming(leak: float, day: int, **trip: float) -> DriveRecord:

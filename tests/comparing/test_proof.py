@@ -9,6 +9,7 @@ import pytest
 
 from obdwatch.analysis import analyse_drive
 from obdwatch.comparing.drive_record import record_of
+from obdwatch.comparing.driven import driven_of
 from obdwatch.comparing.proof import prove
 from obdwatch.comparing.proof_records import Change, DriveRecord, Proof
 from obdwatch.records import Verdict
@@ -171,7 +172,7 @@ def recorded() -> list[DriveRecord]:
     if len(files) < 2:
         pytest.skip("fewer than two recorded sessions are there")
     drives = [load_drive(file) for file in sorted(files[:2])]
-    return [record_of(drive, analyse_drive(drive).findings) for drive in drives]
+    return [record_of(drive.session, analyse_drive(drive).findings, driven_of(drive)) for drive in drives]
 
 
 def test_recorded_sessions_compared_with_themselves_are_unchanged(recorded: list[DriveRecord]) -> None:
