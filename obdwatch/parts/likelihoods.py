@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 
@@ -47,6 +47,8 @@ class Likelihoods:
     false_alarm: float
     answered: Mapping[str, Counts]
     found: Mapping[str, Mapping[str, Counts]]
+    # What was reckoned of silence: asked again for every drive of a car, and for every point of a part's growth.
+    _silences: dict[tuple[str, str], float] = field(default_factory=dict, repr=False, compare=False)
 
     def of_fault(self, detector: str, signature: str, listed: Sequence[str], part: str) -> float:
         """Return P(this fault | only this part degraded) / P(this fault | nothing degraded), at least 1.
@@ -64,6 +66,12 @@ class Likelihoods:
 
     def of_silence(self, detector: str, part: str) -> float:
         """Return P(healthy | only this part degraded) / P(healthy | nothing degraded), at most 1."""
+        asked = (detector, part)
+        if asked not in self._silences:
+            self._silences[asked] = self._of_silence(detector, part)
+        return self._silences[asked]
+
+    def _of_silence(self, detector: str, part: str) -> float:
         of = self.answered.get(detector, {})
         found = self.found.get(detector, {})
         seen = sum(counts.get(part, 0) for counts in found.values())
