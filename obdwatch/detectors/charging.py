@@ -7,7 +7,7 @@ steps are known and not blamed, and neither is an idle that heaters or a fan ask
 
 from __future__ import annotations
 
-from obdwatch.detectors.charging_past import FROM_ADAPTER, Past, compare, from_adapter
+from obdwatch.detectors.charging_past import DELAY, FROM_ADAPTER, Past, compare, from_adapter
 from obdwatch.detectors.charging_record import ChargingRecord, Level, prepare
 from obdwatch.detectors.judgement import Judgement
 from obdwatch.physics.charging import FULL_BATTERY, LOW, OVER, USUAL, highest_regulated
@@ -101,6 +101,7 @@ def _judge(record: ChargingRecord, past: Past) -> Judgement:
         _low(record, record.driving),
         _idle(record, record.driving, past),
         _own(record, past),
+        _late(record, past),
     ):
         if answer is not None:
             return answer
@@ -218,6 +219,13 @@ def _own(record: ChargingRecord, past: Past) -> Judgement | None:
     return None
 
 
+def _late(record: ChargingRecord, past: Past) -> Judgement | None:
+    """All levels are right, but after the start the alternator took over later than it used to: a belt that slips."""
+    if record.delay is None or past.delay is None or record.delay <= past.delay.high:
+        return None
+    return Judgement(Verdict.FAULT, "charges_late", Urgency.WATCH, 0.75, ("drive_belt", "alternator"))
+
+
 def _mild(record: ChargingRecord) -> bool:
     return record.air is not None and MILD[0] <= record.air <= MILD[1]
 
@@ -249,6 +257,7 @@ def _measures(record: ChargingRecord, past: Past, car: Car | None) -> tuple[Meas
         ("gain_on_overrun", record.overrun_gain, "V", None, None),
         ("answer_to_rising_speed", rising.mean if rising else None, "V", (-DIP, DIP), None),
         ("speed_rises", float(rising.events) if rising else None, "", None, None),
+        (DELAY, record.delay, "s", (past.delay.low, past.delay.high) if past.delay is not None else None, None),
         ("led_charging", 1.0 if is_smart(record) else None, "", None, None),
         ("belt_drives_pump", 1.0 if car is not None and car.coolant_pump == "belt" else None, "", None, None),
         ("earlier_drives", float(past.driving.drives) if past.driving is not None else None, "", None, None),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.charging_record import ChargingRecord
+from obdwatch.detectors.charging_start import latest_usual
 from obdwatch.detectors.oxygen_sensors_baseline import since_repair
 from obdwatch.physics.charging import COMPENSATION
 from obdwatch.physics.prediction import Norm, predict
@@ -32,13 +33,16 @@ by one regulator within some 0.1 V (common practice), which follows the temperat
 USUAL_IDLE = Norm(level=13.9, between=0.4, within=0.2, slope=COMPENSATION / 2.0, slopes=-COMPENSATION / 2.0)
 """As USUAL_DRIVING at a warm idle, where consumers count for more [V] (common practice)."""
 
+DELAY = "charging_delay"
+"""Kept with every start that shows it: the seconds from the running engine to the charging alternator."""
+
 CHANCE = 1e-3
 """Chance that a sound drive lies beyond a limit to one side."""
 
 
 @dataclass(frozen=True, slots=True)
 class Own:
-    """What the past allows: from `low` to `high` [V], known from `drives` drives."""
+    """What the past allows: from `low` to `high` [V, s], known from `drives` drives."""
 
     low: float
     high: float
@@ -47,10 +51,11 @@ class Own:
 
 @dataclass(frozen=True, slots=True)
 class Past:
-    """The car's own voltage at speed and at idle, None without a past."""
+    """The car's own voltage at speed and at idle, and its delay after a start [s]; None without a past."""
 
     driving: Own | None = None
     idle: Own | None = None
+    delay: Own | None = None
 
 
 FROM_ADAPTER = "voltage_from_adapter"
@@ -75,7 +80,14 @@ def compare(record: ChargingRecord, history: History) -> Past:
     return Past(
         _own(record.air, drives, "charging_voltage", USUAL_DRIVING, LEAST_DRIVING),
         _own(record.air, drives, "idle_voltage", USUAL_IDLE, LEAST_IDLE),
+        _delay(record.air, drives),
     )
+
+
+def _delay(air: float, drives: list[dict[str, float]]) -> Own | None:
+    earlier = [(one["outside_air"], one[DELAY]) for one in drives if DELAY in one]
+    found = latest_usual(air, earlier)
+    return None if found is None else Own(0.0, *found)
 
 
 def _own(air: float, drives: list[dict[str, float]], name: str, norm: Norm, least: float) -> Own | None:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from obdwatch.detectors import charging_start
 from obdwatch.detectors.sampled import held, readings, spacing
 from obdwatch.physics.charging import LOW, USUAL, Response, event_response, level_by_speed
 from obdwatch.records import BoolArray, Drive, FloatArray, Signal
@@ -92,7 +93,7 @@ class ChargingRecord:
     `running` from one minute on, `driving` above 1,500 1/min and `idle`, both after five minutes; `above_idle` lies
     between idle and 1,350 1/min; `overrun` is part of driving, `overrun_gain` [V] what it has over cruising at equal
     engine speed. `air`, `idle_coolant` (high end) [degC]; `begin`,
-    `end` [s]; `steps`: two regulated levels.
+    `end` [s]; `steps`: two regulated levels; `delay` [s] from the running engine to the charging alternator.
     """
 
     source: str
@@ -108,6 +109,7 @@ class ChargingRecord:
     idle_coolant: float | None
     answers: Answers | None
     steps: bool
+    delay: float | None
 
 
 def prepare(drive: Drive) -> ChargingRecord | str:
@@ -142,6 +144,7 @@ def prepare(drive: Drive) -> ChargingRecord | str:
         _high_coolant(drive, times[idle]),
         answers,
         _steps(values[driving]),
+        charging_start.delay(drive, volts.key),
     )
 
 

@@ -199,6 +199,19 @@ def _higher(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     )
 
 
+def _late(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
+    return (
+        "After the start the alternator takes over later than it used to: the drive belt may slip.",
+        (
+            f"It charged {numbers.say('charging_delay', 2)} after the engine ran; on this car it used to be"
+            f" {numbers.expected('charging_delay', 2)} in similar weather.",
+            "When the engine fires it speeds up faster than ever on the road, just when the battery wants back what the"
+            " starter took. A worn or loose belt slips then first; listen for a chirp or a squeal.",
+            CHECK_BELT,
+        ),
+    )
+
+
 def _plain(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     return "The charging was not as it should be.", (CHECK_OUTPUT,)
 
@@ -212,6 +225,7 @@ FAULTS: Mapping[str, Callable[[Numbers], tuple[str, tuple[str, ...]]]] = Mapping
         "weak_at_idle": _idle,
         "lower_than_before": _lower,
         "higher_than_before": _higher,
+        "charges_late": _late,
     }
 )
 """Who words which fault."""

@@ -38,6 +38,26 @@ def highest_regulated(temperature: float, at_reference: float = USUAL[1]) -> flo
     return at_reference + min(0.7, -COMPENSATION * cold)
 
 
+def rises_through(times: FloatArray, values: FloatArray, level: float, longest: float) -> float | None:
+    """When readings first rise through a level [s], None where they do not or where a gap hides the moment.
+
+    Parameters: times [s], values and level [any]; longest gap between the two readings around the moment [s].
+    Valid: readings that rise steadily between two of them. Reference: linear interpolation.
+
+    >>> rises_through(np.array([0.0, 0.1, 0.2]), np.array([12.0, 12.4, 13.2]), 12.8, 0.15)
+    0.15
+    """
+    above = np.flatnonzero(values >= level)
+    if not len(above) or above[0] == 0:
+        return None
+    before, after = int(above[0]) - 1, int(above[0])
+    gap = float(times[after] - times[before])
+    if gap > longest:
+        return None
+    share = (level - float(values[before])) / (float(values[after]) - float(values[before]))
+    return round(float(times[before]) + share * gap, 4)
+
+
 @dataclass(frozen=True, slots=True)
 class Response:
     """`mean` residual at the events, its `t`, the `chance` that random times answer so strongly, number of `events`."""

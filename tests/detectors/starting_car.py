@@ -31,6 +31,7 @@ class StartingCar:
     key_on: float = 4.0
     sleeps: bool = False
     fires: bool = True
+    charges_after: float = 0.0  # s from the first firing until the alternator takes over
     seed: int = 1
 
 
@@ -53,7 +54,8 @@ def record(car: StartingCar, name: str = "start") -> Drive:
             volts[i] = car.volts - car.battery * current
         else:
             n += (1150.0 - n) * step / 0.15
-            volts[i] = 14.1 - 2.0 * np.exp(-(since - car.to_fire) / 0.3)
+            charging = max(0.0, since - car.to_fire - car.charges_after)
+            volts[i] = 14.1 - 2.0 * np.exp(-charging / 0.3)
         speed[i] = n
 
     def seen(values: np.ndarray, first: float, step_of: float, noise: float) -> tuple[np.ndarray, np.ndarray]:

@@ -12,7 +12,8 @@ from obdwatch.detectors.charging import detect
 from obdwatch.records import Car, Drive, Event, EventKind, Finding, History, Session, Signal, Urgency, Verdict
 from tests.detectors.charging_car import ChargingCar, record
 from tests.detectors.real_drives import read_drive
-from tests.detectors.starting_car import history_of
+from tests.detectors.starting_car import StartingCar, history_of
+from tests.detectors.starting_car import record as start_of
 from tests.detectors.test_cranking import NAMES, damaged
 from tests.shared_data import shared
 
@@ -152,6 +153,53 @@ def test_a_low_flat_voltage_without_overrun_may_be_led() -> None:
     }
     finding = detect(Drive(Session("steady", None), signals), None, History())
     assert (finding.verdict, finding.signature) == (Verdict.NOT_ENOUGH_DATA, "perhaps_smart")
+
+
+def started(seed: int, late: float = 0.0, air: float = 15.0, every: float = 0.08, battery: float = 12.5) -> Drive:
+    """A drive with its start: the alternator takes over `late` [s] after the engine fires."""
+    begin = start_of(StartingCar(seed=seed, charges_after=late, coolant=air, every=every, volts=battery))
+    since = max(signal.times[-1] for signal in begin.signals.values())
+    drive = record(ChargingCar(seed=seed, air=air))
+    signals = {}
+    for key, signal in drive.signals.items():
+        times, values, first = signal.times + since, signal.values, begin.signals.get(key)
+        if first is not None:
+            times, values = np.r_[first.times, times], np.r_[first.values, values]
+        signals[key] = replace(signal, times=times, values=values)
+    return Drive(Session(f"started-{seed}", None), signals)
+
+
+def starts(*late: float, air: float = 15.0) -> History:
+    drives = [started(90 + number, one, air) for number, one in enumerate(late)]
+    return history_of([detect(one, None, History()) for one in drives])
+
+
+def test_the_delay_is_that_of_the_equations() -> None:
+    """250 to 1,000 of 1,150 1/min: 0.15 ln(900 / 150) = 0.27 s; 12.1 to 13.02 of 14.1 V: 0.3 ln(2 / 1.08) = 0.18 s."""
+    found = value(detect(started(3, late=0.3), None, History()), "charging_delay")
+    assert found == pytest.approx(0.3 + 0.18 - 0.27, abs=0.05)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_belt_that_slips_as_the_engine_fires_makes_the_charging_late(seed: int) -> None:
+    history = starts(0.2, 0.22, 0.19)
+    finding = detect(started(seed, late=0.4), None, history)
+    assert (finding.signature, finding.urgency, finding.parts[0]) == ("charges_late", Urgency.WATCH, "drive_belt")
+    assert detect(started(seed, late=0.21), None, history).verdict is Verdict.HEALTHY
+    assert detect(started(seed, late=0.21, battery=12.1), None, history).verdict is Verdict.HEALTHY  # half charged
+
+
+def test_a_late_charging_is_only_judged_where_the_car_was_known_to_be_prompt() -> None:
+    assert detect(started(5, late=0.5), None, starts(0.2)).verdict is Verdict.HEALTHY  # one start proves no habit
+    assert detect(started(5, late=0.5), None, starts(0.2, 0.2, air=-12.0)).verdict is Verdict.HEALTHY  # other weather
+    slowly = starts(1.5, 2.0, 1.8)  # a regulator that lets the alternator come in slowly on purpose
+    assert detect(started(5, late=2.6), None, slowly).verdict is Verdict.HEALTHY
+
+
+def test_a_start_that_was_hardly_seen_has_no_delay() -> None:
+    finding = detect(started(5, late=0.5, every=0.4), None, starts(0.2, 0.2))
+    assert finding.verdict is Verdict.HEALTHY
+    assert "charging_delay" not in {one.name for one in finding.measures}
 
 
 @pytest.mark.parametrize("missing", ["engine_speed", "control_module_voltage"])

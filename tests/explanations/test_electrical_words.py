@@ -109,3 +109,12 @@ def test_a_slipping_belt_warns_of_the_pump_only_where_it_drives_it(found: list[F
     assert "coolant pump" not in prose(WORDS["charging"](slips, "metric"))
     driven = replace(slips, measures=(*slips.measures, Measure("belt_drives_pump", 1.0, "")))
     assert "coolant pump" in prose(WORDS["charging"](driven, "metric"))
+
+
+def test_a_late_charging_is_said_beside_what_was_usual() -> None:
+    delay = Measure("charging_delay", 0.41, "s", None, (0.0, 0.27))
+    late = Finding("charging", Verdict.FAULT, "charges_late", Urgency.WATCH, parts=("drive_belt",), measures=(delay,))
+    said = prose(WORDS["charging"](late, "metric"))
+    assert "0.41 s" in said
+    assert "0.27 s" in said
+    assert "engine off" in said  # where hands go near the belt

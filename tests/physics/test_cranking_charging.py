@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from obdwatch.physics.charging import event_response, highest_regulated, level_by_speed
+from obdwatch.physics.charging import event_response, highest_regulated, level_by_speed, rises_through
 from obdwatch.physics.cranking import (
     circuit_current,
     load_test_floor,
@@ -94,6 +94,21 @@ def test_random_events_are_rarely_significant_and_planted_dips_always() -> None:
     assert np.mean(np.array(chances) <= 0.05) < 0.15  # one side is taken by the sign seen: twice 5 %, and scatter
     event = generator.random(400) < 0.05
     assert event_response(generator.normal(0.0, 0.1, 400) - 0.5 * event, event).chance <= 0.01
+
+
+@pytest.mark.parametrize("level", [12.1, 12.7, 13.9])
+def test_the_moment_of_a_rise_is_that_of_the_inverse_of_the_curve(level: float) -> None:
+    """A first-order rise from 12 to 14 V in 0.3 s: t = -0.3 ln((14 - U) / 2), from readings 0.08 s apart."""
+    times = np.arange(0.0, 3.0, 0.08)
+    found = rises_through(times, 14.0 - 2.0 * np.exp(-times / 0.3), level, 0.1)
+    assert found == pytest.approx(-0.3 * np.log((14.0 - level) / 2.0), abs=0.01)
+
+
+def test_a_rise_in_a_gap_or_none_is_not_timed() -> None:
+    assert rises_through(np.array([0.0, 1.0]), np.array([12.0, 14.0]), 13.0, 0.2) is None
+    assert rises_through(np.array([0.0, 0.1]), np.array([12.0, 12.5]), 13.0, 0.2) is None
+    assert rises_through(np.array([0.0, 0.1]), np.array([13.5, 14.0]), 13.0, 0.2) is None
+    assert rises_through(np.empty(0), np.empty(0), 13.0, 0.2) is None
 
 
 def test_too_few_events_say_nothing() -> None:
