@@ -11,8 +11,10 @@ from __future__ import annotations
 import numpy as np
 
 from obdwatch.detectors import cranking_record
+from obdwatch.detectors.cranking_past import KEY_ON_DROP
 from obdwatch.detectors.sampled import readings
 from obdwatch.physics.charging import rises_through
+from obdwatch.physics.cranking import resting_charge
 from obdwatch.physics.prediction import Norm, predict
 from obdwatch.records import Drive, Signal
 
@@ -22,6 +24,10 @@ RUNS = 1000.0
 ABOVE_REST = 0.6
 """So much [V] above the battery at rest the alternator carries the consumers and charges: six cells that are charged
 polarise by 0.1 V each within a moment (common practice), whatever the battery's charge."""
+
+LEAST_CHARGE = 50.0
+"""Below it [%] a battery takes whatever the alternator can give at that speed, and the delay is the battery's (common
+practice: a flat battery is charged with all an alternator has)."""
 
 LOOKED_AT = 10.0
 """So long [s] after the engine runs; later it is the load and not the belt."""
@@ -57,7 +63,7 @@ def delay(drive: Drive, source: str) -> float | None:
     volts = readings(drive, source)
     if isinstance(start, str) or speed is None or volts is None or not start.fired:
         return None
-    if start.resting is None or start.source != source:
+    if start.resting is None or start.source != source or resting_charge(start.resting + KEY_ON_DROP) < LEAST_CHARGE:
         return None
     runs = _rise(speed, start.end, RUNS)
     charges = _rise(volts, start.end, start.resting + ABOVE_REST)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from obdwatch.detectors.sampled import readings
+from obdwatch.detectors.sampled import once, readings
 from obdwatch.records import Drive, FloatArray, MarkKind, Signal
 from obdwatch.signals.masks import RUNNING_SPEED
 
@@ -82,6 +82,10 @@ class Start:
 
 def prepare(drive: Drive) -> Start | str:
     """Return the first start that was seen well, else the first; the reason why where there is none."""
+    return once(drive, "start", lambda: _prepare(drive))
+
+
+def _prepare(drive: Drive) -> Start | str:
     speed = readings(drive, "engine_speed")
     if speed is None:
         return "speed_missing"
