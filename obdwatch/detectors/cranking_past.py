@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import takewhile
 
 import numpy as np
 
@@ -113,7 +114,7 @@ def compare(start: Start, history: History) -> Past:
     return Past(
         _speed(start, starts),
         None if sag is None else _own(sag, max(LEAST_SAG, sag.limit(CHANCE))),
-        resting(start, starts, was_drained(history)),
+        None if was_drained(history) else resting(start, starts),
         _to_fire(start, starts),
     )
 
@@ -121,21 +122,20 @@ def compare(start: Start, history: History) -> Past:
 def was_drained(history: History) -> bool:
     """Whether the alternator could not carry the load of the last recorded drive, so that a low charge is explained."""
     charging = features_of(history, "charging")
-    last = {one.name: one.value for one in charging if one.session_id == charging[-1].session_id}
+    latest = takewhile(lambda one: one.session_id == charging[-1].session_id, reversed(charging))
+    last = {one.name: one.value for one in latest}
     level = last.get("charging_voltage", last.get("running_voltage"))
     return level is not None and level < FULL_BATTERY
 
 
-def resting(start: Start, starts: list[dict[str, float]], drained: bool) -> Own | None:
-    """What the resting voltage should be; one that is low besides, with nothing to explain it, is asked harder."""
+def resting(start: Start, starts: list[dict[str, float]]) -> Own | None:
+    """What the resting voltage should be; a battery that is low besides is asked harder."""
     found = _expected(start, starts, "resting_voltage", USUAL_RESTING)
     if found is None:
         return None
-    slack = max(LEAST_RESTING, found.limit(CHANCE))
-    if not drained:
-        while_low = max(LEAST_WHILE_LOW, found.limit(CHANCE_WHILE_LOW))
-        slack = min(slack, max(while_low, found.middle - resting_voltage(WELL_CHARGED) + KEY_ON_DROP))
-    return _own(found, -slack)
+    while_low = max(LEAST_WHILE_LOW, found.limit(CHANCE_WHILE_LOW))
+    low = found.middle - resting_voltage(WELL_CHARGED) + KEY_ON_DROP
+    return _own(found, -min(max(LEAST_RESTING, found.limit(CHANCE)), max(while_low, low)))
 
 
 def _starts(history: History) -> list[dict[str, float]]:

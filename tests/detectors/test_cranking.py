@@ -119,7 +119,7 @@ def test_a_sound_battery_is_seldom_said_to_rest_lower(starts: int) -> None:
     for _ in range(cars):
         volts = np.round(generator.normal(generator.normal(12.5, 0.2), 0.07, starts + 1), 2)
         rows = [{"coolant_at_start": 20.0, "resting_voltage": float(v)} for v in volts[:-1]]
-        own = resting(Start(0.0, 1.0, True, coolant=20.0, resting=float(volts[-1])), rows, False)
+        own = resting(Start(0.0, 1.0, True, coolant=20.0, resting=float(volts[-1])), rows)
         assert own is not None
         found += volts[-1] < own.limit
     assert found / cars <= 0.003 + 3.0 * np.sqrt(0.003 / cars)
