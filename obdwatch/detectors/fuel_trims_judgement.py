@@ -18,6 +18,7 @@ from obdwatch.detectors.fuel_trims_limits import (
     EVERYWHERE_SERVICE,
     FALSE_LEAN_SEEN,
     FAST_IDLE,
+    FEW_SIGMAS,
     FUEL_SEEN,
     GROWS,
     HIGH_FLOW,
@@ -101,14 +102,17 @@ def _exceeds(value: tuple[float, float], limit: float, own: float, past: Past, n
     """Whether a value is beyond the general limit or beyond the car's own, and whether its own past said so.
 
     Where there is a past it decides alone: a car that always stood at 6 % is healthy at 6 %; but a level of twice the
-    limit is never healthy, whatever it was before.
+    limit is never healthy, whatever it was before. One or two earlier drives set the limit, but prove no past.
     """
-    before = past.of(name)
-    if before is None or surely(value[0], value[1], 2.0 * limit):
-        return surely(value[0], value[1], limit), False
-    change = value[0] - before.middle
-    sigma = float(np.hypot(value[1], before.spread))
-    return surely(change, sigma, max(own, OWN_SIGMAS * before.spread)), True
+    if surely(value[0], value[1], 2.0 * limit):
+        return True, False
+    before, few = past.of(name), past.few(name)
+    if before is not None:
+        sigma = float(np.hypot(value[1], before.spread))
+        return surely(value[0] - before.middle, sigma, max(own, OWN_SIGMAS * before.spread)), True
+    if few is not None:
+        return surely(value[0] - few.middle, value[1], max(own, FEW_SIGMAS * few.spread)), False
+    return surely(value[0], value[1], limit), False
 
 
 def _flip(value: tuple[float, float]) -> tuple[float, float]:
@@ -174,7 +178,7 @@ def _turn(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
         signature = "unmetered_air" if leak_first else "lean_at_idle"
         return Judgement(Verdict.FAULT, signature, urgency, confidence, parts, None, contrast[0], own_low)
     high, own_high = _exceeds(_flip(contrast), HIGH_FLOW, OWN_HIGH, past, "-contrast")
-    if high and (own_high or _grows(whole, -contrast[0])):
+    if high and (own_high or _grows(whole, -contrast[0], past)):
         size = -contrast[0]
         confidence = _confidence(size, contrast[1], OWN_HIGH if own_high else HIGH_FLOW)
         parts = ("fuel_pump", "maf_sensor")
@@ -191,9 +195,11 @@ def _turn(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
     return _rich_turn(whole, contrast)
 
 
-def _grows(whole: TrimFit, more: float) -> bool:
-    """Whether fuel is missing with air flowing, and more so with more air, rather than the sensor bent at idle."""
-    if whole.flow is None or whole.flow.value <= LEAN_THERE:
+def _grows(whole: TrimFit, more: float, past: Past) -> bool:
+    """Whether fuel is missing with air flowing, more than on earlier drives, and more so with more air, rather than the
+    sensor bent at idle.
+    """
+    if whole.flow is None or whole.flow.value - past.usual("trim_at_flow") <= LEAN_THERE:
         return False
     return more > HIGH_FLOW_BENT or (whole.rise is not None and whole.rise[0] >= GROWS * more)
 

@@ -69,6 +69,10 @@ car. The level also moves by 4 % between pure petrol and a tenth of ethanol, and
 OWN_SIGMAS = 4.0
 """And beyond so many standard deviations of the car's own drives."""
 
+FEW_SIGMAS = 2.5
+"""Standard deviations of what one or two earlier drives let expect: as many as the limits of an unknown car are of
+sound cars (6 in 1,000 beyond, one-sided)."""
+
 SURE = 1.65
 """Standard deviations that a value must keep from a smaller limit, `SURE_SHARE` of the limit: 95 % one-sided."""
 

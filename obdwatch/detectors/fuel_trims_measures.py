@@ -7,10 +7,12 @@ from obdwatch.detectors.fuel_trims_fit import Z95, Level, TrimFit
 from obdwatch.detectors.fuel_trims_limits import (
     BANK_APART,
     EVERYWHERE,
+    FEW_SIGMAS,
     HIGH_FLOW,
     LOW_FLOW,
     OWN_APART,
     OWN_FAST_IDLE,
+    OWN_HIGH,
     OWN_LEVEL,
     OWN_LOW,
     Judgement,
@@ -41,7 +43,7 @@ def measures_of(
     contrast = whole.contrast
     if contrast is not None:
         half = Z95 * contrast[1]
-        usual = expected_range(past, "contrast", OWN_LOW, (-HIGH_FLOW, LOW_FLOW))
+        usual = expected_range(past, "contrast", OWN_LOW, _few_range(past))
         found.append(Measure("contrast", contrast[0], "%", (contrast[0] - half, contrast[0] + half), usual))
     found += _parts_of_fit(whole)
     if judgement.bank is not None:
@@ -88,6 +90,14 @@ def expected_range(past: Past, name: str, own: float, otherwise: tuple[float, fl
     """Return the range of a measure [%]: within `own` of the car's past, `otherwise` where it has none."""
     before = past.of(name)
     return otherwise if before is None else (before.middle - own, before.middle + own)
+
+
+def _few_range(past: Past) -> tuple[float, float]:
+    """Return the range of the contrast [%] from one or two earlier drives, that of an unknown car without any."""
+    few = past.few("contrast")
+    if few is None:
+        return -HIGH_FLOW, LOW_FLOW
+    return few.middle - max(OWN_HIGH, FEW_SIGMAS * few.spread), few.middle + max(OWN_LOW, FEW_SIGMAS * few.spread)
 
 
 def _level(name: str, level: Level, expected: tuple[float, float] | None) -> Measure:

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from obdwatch.detectors.fuel_trims_limits import LOW_FLOW, OWN_LOW
-from obdwatch.detectors.oxygen_sensors_baseline import MOST_DRIVES, Baseline, baseline, since_repair
+from obdwatch.detectors.oxygen_sensors_baseline import FEWEST_DRIVES, MOST_DRIVES, Baseline, baseline, since_repair
+from obdwatch.physics.prediction import Norm, Prediction, predict
 from obdwatch.records import History
 
 PARTS = (
@@ -25,6 +26,11 @@ PARTS = (
 LEAST_SPREAD = 0.4
 """Scatter of a mean trim between drives [%] below which three drives alike are luck: half a step of 100/128."""
 
+
+CONTRAST = Norm(level=0.0, between=2.0, within=0.8)
+"""Trim at idle over that with air flowing [%] of sound cars: between cars the 5 that one may have is two and a half
+standard deviations; trims of one car repeat to 1 to 2 % between drives, and the day moves both alike (common
+practice)."""
 
 FUEL_STEP = 18.0
 """Rise of the level [%] that only another fuel makes between two drives: from a tenth of ethanol to the half that is
@@ -49,6 +55,26 @@ class Past:
             return None
         sign = -1.0 if name.startswith("-") else 1.0
         return replace(known, middle=sign * known.middle, spread=max(LEAST_SPREAD, known.spread))
+
+    def few(self, name: str) -> Prediction | None:
+        """Return what one or two earlier drives let expect of the contrast, of which the fuel is no part; None untold.
+
+        The sign is turned where the name begins with a minus. With three drives `of` knows it better.
+        """
+        if name.removeprefix("-") != "contrast":
+            return None
+        rows = since_repair(self.history, self.detector, PARTS)
+        values = {one.session_id: one.value for one in rows if one.name == "contrast" and one.healthy}
+        if not 0 < len(values) < FEWEST_DRIVES:
+            return None
+        sign = -1.0 if name.startswith("-") else 1.0
+        return predict(CONTRAST, np.zeros(len(values)), sign * np.array(list(values.values())))
+
+    def usual(self, name: str) -> float:
+        """Return the middle of a measure over earlier healthy drives, however few; 0, that of all cars, without any."""
+        rows = since_repair(self.history, self.detector, PARTS)
+        values = [one.value for one in rows if one.name == name and one.healthy][:MOST_DRIVES]
+        return float(np.median(values)) if values else 0.0
 
     def logarithm(self, name: str, within: float) -> tuple[float, float] | None:
         """Return the mean logarithm of a positive measure over one or more drives, and what today's may differ by.

@@ -46,6 +46,45 @@ def test_a_small_leak_shows_against_the_cars_own_past_only() -> None:
     assert any(one.name == "own_baseline" for one in finding.measures)
 
 
+@pytest.mark.parametrize("drives", [1, 2])
+def test_a_car_known_from_few_drives_is_judged_by_where_it_stood(drives: int) -> None:
+    bent = TrimmedCar(metering="both", bend=0.03)  # lean by 3 % at idle from the day it was built
+    past = driven(bent, drives)
+    worse = replace(bent, bend=0.045)
+    assert today(worse, past).verdict is Verdict.HEALTHY
+    rich = TrimmedCar(metering="both", bend=-0.03)
+    leaking = replace(rich, hole=1.25)
+    assert today(leaking, History()).verdict is Verdict.HEALTHY
+    assert today(leaking, driven(rich, drives)).signature == "unmetered_air"
+
+
+@pytest.mark.parametrize("drives", [1, 2])
+def test_a_pump_is_weak_against_where_the_car_stood(drives: int) -> None:
+    rich = TrimmedCar(metering="pressure", gain=-0.04)  # richer than asked everywhere, within the tolerances
+    weak = replace(rich, pump=0.10)
+    assert today(weak, History()).verdict is Verdict.HEALTHY
+    assert today(weak, driven(rich, drives)).signature == "fuel_delivery_falls"
+
+
+@pytest.mark.parametrize("drives", [1, 2])
+@pytest.mark.parametrize("shift", [-0.04, 0.04])
+def test_fuel_and_weather_do_not_alarm_a_car_known_from_few_drives(drives: int, shift: float) -> None:
+    for metering in ("air_flow", "pressure", "both"):
+        car = TrimmedCar(metering=metering)
+        assert today(replace(car, gain=shift, purge=0.05), driven(car, drives)).verdict is Verdict.HEALTHY
+
+
+def test_few_earlier_drives_narrow_the_limits_step_by_step() -> None:
+    car = TrimmedCar(metering="both")
+    ranges = []
+    for drives in (0, 1, 2, 4):
+        finding = today(car, driven(car, drives))
+        ranges.append(next(one.expected for one in finding.measures if one.name == "contrast"))
+    assert all(one is not None for one in ranges)
+    widths = [one[1] - one[0] for one in ranges if one is not None]
+    assert widths[0] > widths[1] > widths[2]
+
+
 def test_with_its_past_an_air_sensor_alone_tells_an_exhaust_leak_by_the_idle_air() -> None:
     car = TrimmedCar()
     past = driven(car)
