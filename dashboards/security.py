@@ -10,8 +10,9 @@ import hmac
 import ipaddress
 import re
 import socket
-from collections.abc import Container, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 from urllib.parse import urlsplit
 
 from dash.exceptions import DependencyException
@@ -66,17 +67,19 @@ def _is_numeric(name: str) -> bool:
     return True
 
 
-def guard(server: Flask, access: Access, script_hashes: Sequence[str], outputs: Container[str]) -> None:
+def guard(
+    server: Flask, access: Access, script_hashes: Sequence[str], callbacks: Mapping[str, Mapping[str, Any]]
+) -> None:
     """Put the rules around every request and answer of `server`; `script_hashes` are the inline scripts allowed.
 
-    `outputs` name the callbacks there are; a request for any other is refused before Dash stumbles over it.
+    `callbacks` are Dash's own by their outputs; a request that fits none is refused before Dash stumbles over it.
     """
     server.config["MAX_CONTENT_LENGTH"] = LARGEST_REQUEST
     headers = security_headers(script_hashes)
 
     @server.before_request
     def check() -> AnyResponse | None:
-        return _refusal(request, access) or _malformed(request, outputs)
+        return _refusal(request, access) or _malformed(request, callbacks)
 
     @server.errorhandler(DependencyException)
     def no_such_file(_error: DependencyException) -> AnyResponse:
@@ -93,12 +96,14 @@ def _refusal(asked: Request, access: Access) -> AnyResponse | None:
         return _plain("This address does not belong to this dashboard.", MISDIRECTED)
     if asked.method in UNSAFE and not _same_origin(asked):
         return _plain("Another site may not write here.", FORBIDDEN)
+    if _built_in_elsewhere(asked):
+        return _plain("Another site may link to this dashboard, but not build it into its pages.", FORBIDDEN)
     if access.token is None:
         return None
     return _token_refusal(asked, access.token)
 
 
-def _malformed(asked: Request, outputs: Container[str]) -> AnyResponse | None:
+def _malformed(asked: Request, callbacks: Mapping[str, Mapping[str, Any]]) -> AnyResponse | None:
     """A refusal of what no page of ours sends, so that no stranger fills the terminal with failures of the program."""
     if asked.method != "POST" or asked.path != CALLBACKS:
         return None
@@ -106,9 +111,35 @@ def _malformed(asked: Request, outputs: Container[str]) -> AnyResponse | None:
         body = asked.get_json(silent=True)
     except RecursionError:
         body = None
-    if isinstance(body, dict) and isinstance(body.get("output"), str) and isinstance(body.get("inputs"), list):
-        return None if body["output"] in outputs else _plain("There is no such part of a page.", NOT_FOUND)
-    return _plain("This is no request of a page of this dashboard.", WRONG)
+    if not isinstance(body, dict) or not isinstance(body.get("output"), str):
+        return _plain("This is no request of a page of this dashboard.", WRONG)
+    if body["output"] not in callbacks:
+        return _plain("There is no such part of a page.", NOT_FOUND)
+    if not _fits(body, callbacks[body["output"]]):
+        return _plain("This is no request of a page of this dashboard.", WRONG)
+    return None
+
+
+def _fits(body: Mapping[str, Any], callback: Mapping[str, Any]) -> bool:
+    """Whether a request names as many places as its callback has, each in the shape that Dash reads unasked."""
+    places = [(body.get("inputs"), callback["inputs"]), (body.get("state", []), callback["state"])]
+    if not callback["no_output"]:
+        several = isinstance(callback["output"], list)
+        outputs, wanted = body.get("outputs"), callback["output"]
+        places.append((outputs, wanted) if several else ([outputs], [wanted]))
+    changed = body.get("changedPropIds", [])
+    return isinstance(changed, list) and all(
+        isinstance(named, list) and len(named) == len(wanted) and all(map(_is_place, named)) for named, wanted in places
+    )
+
+
+def _is_place(named: object) -> bool:
+    """A property of a component, or a list of them where an id is a pattern."""
+    if isinstance(named, list):
+        return all(isinstance(one, dict) and _is_place(one) for one in named)
+    return (
+        isinstance(named, dict) and isinstance(named.get("id"), str | dict) and isinstance(named.get("property"), str)
+    )
 
 
 def _host_is_ours(asked: Request, access: Access) -> bool:
@@ -124,6 +155,17 @@ def _same_origin(asked: Request) -> bool:
         return False
     origin = asked.headers.get("Origin")
     return origin is None or origin.lower() == f"{asked.scheme}://{asked.headers.get('Host', '')}".lower()
+
+
+def _built_in_elsewhere(asked: Request) -> bool:
+    """Whether a page of another site loads this as a picture, a script or a frame: it could have reports made in heaps.
+
+    Browsers say so themselves (Fetch Metadata Request Headers, W3C); whoever follows a link navigates.
+    """
+    if asked.headers.get("Sec-Fetch-Site", "none") in {"same-origin", "none"}:
+        return False
+    navigates = asked.headers.get("Sec-Fetch-Mode") == "navigate"
+    return not (navigates and asked.headers.get("Sec-Fetch-Dest", "document") == "document")
 
 
 def _token_refusal(asked: Request, token: str) -> AnyResponse | None:

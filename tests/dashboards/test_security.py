@@ -15,6 +15,12 @@ from dashboards.security import COOKIE, Access, is_loopback
 from tests.dashboards.samples import FakeLogbook, usual_drive
 
 TOKEN = "a-token-of-good-length"
+ASKED = {
+    "output": "..page.children...title.data..",
+    "outputs": [{"id": "page", "property": "children"}, {"id": "title", "property": "data"}],
+    "inputs": [{"id": "view", "property": "data", "value": {"path": "/", "search": ""}}],
+    "changedPropIds": ["view.data"],
+}
 
 
 def client(tmp_path: Path, access: Access | None = None) -> FlaskClient:
@@ -29,13 +35,7 @@ def ask(visitor: FlaskClient, host: str, path: str = "/", **headers: str) -> Tes
 
 
 def write(visitor: FlaskClient, headers: Mapping[str, str]) -> TestResponse:
-    body = {
-        "output": "..page.children...title.data..",
-        "outputs": [{"id": "page", "property": "children"}, {"id": "title", "property": "data"}],
-        "inputs": [{"id": "view", "property": "data", "value": {"path": "/", "search": ""}}],
-        "changedPropIds": ["view.data"],
-    }
-    return visitor.post("/_dash-update-component", json=body, headers={"Host": "127.0.0.1:8050", **headers})
+    return visitor.post("/_dash-update-component", json=ASKED, headers={"Host": "127.0.0.1:8050", **headers})
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1:8050", "localhost:8050", "[::1]:8050", "LOCALHOST", "127.0.0.1"])
@@ -79,6 +79,26 @@ def test_write_of_another_site_is_forbidden(tmp_path: Path, headers: dict[str, s
     assert write(client(tmp_path), headers).status_code == 403
 
 
+@pytest.mark.parametrize(
+    ("mode", "destination", "status"),
+    [("navigate", "document", 200), ("no-cors", "image", 403), ("no-cors", "script", 403), ("navigate", "iframe", 403),
+     ("navigate", "embed", 403), ("cors", "empty", 403)],
+)  # fmt: skip
+@pytest.mark.parametrize("site", ["cross-site", "same-site"])
+def test_another_site_may_link_here_but_load_nothing(
+    tmp_path: Path, site: str, mode: str, destination: str, status: int
+) -> None:
+    """W3C, Fetch Metadata Request Headers: what a browser says of a request that a page did not make by itself."""
+    told = {"Sec-Fetch-Site": site, "Sec-Fetch-Mode": mode, "Sec-Fetch-Dest": destination}
+    for path in ("/", "/assets/style.css", "/drive/a"):
+        assert ask(client(tmp_path), "127.0.0.1:8050", path, **told).status_code == status
+
+
+def test_our_own_page_and_the_address_bar_load_everything(tmp_path: Path) -> None:
+    for told in ({"Sec-Fetch-Site": "same-origin", "Sec-Fetch-Mode": "no-cors"}, {"Sec-Fetch-Site": "none"}, {}):
+        assert ask(client(tmp_path), "127.0.0.1:8050", "/assets/style.css", **told).status_code == 200
+
+
 def test_huge_request_is_refused(tmp_path: Path) -> None:
     big = client(tmp_path).post(
         "/_dash-update-component", data=b"x" * 1_500_000, headers={"Host": "127.0.0.1"}, content_type="application/json"
@@ -97,6 +117,21 @@ def test_what_no_page_sends_is_refused_and_no_failure_of_the_program(tmp_path: P
         "/_dash-update-component", data=body, headers=headers, content_type="application/json"
     )
     assert answer.status_code in {400, 404}
+    assert "Content-Security-Policy" in answer.headers
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [{"inputs": []}, {"inputs": [1]}, {"inputs": [{}]}, {"inputs": [None]}, {"inputs": [{"id": 1, "property": "data"}]},
+     {"inputs": [[[]]]}, {"outputs": None}, {"outputs": []}, {"outputs": {"id": "page"}}, {"changedPropIds": None},
+     {"state": "x"}, {"state": [{"id": "view", "property": "data"}]}],
+)  # fmt: skip
+def test_callback_asked_in_another_shape_is_refused_and_no_failure_of_the_program(
+    tmp_path: Path, changed: dict[str, object]
+) -> None:
+    headers = {"Host": "127.0.0.1:8050"}
+    answer = client(tmp_path).post("/_dash-update-component", json={**ASKED, **changed}, headers=headers)
+    assert answer.status_code == 400
     assert "Content-Security-Policy" in answer.headers
 
 
