@@ -73,6 +73,7 @@ def _measures(seen: Seen) -> tuple[Measure, ...]:
             lowest = tops.level - 10.0 if tops.level is not None else 75.0
             highest = min(top, earlier.limit) if earlier is not None else top
             found.append(Measure(name, value, "degC", None, (lowest, highest)))
+    found += _idling(seen)
     for name, earlier in (("driving_level_before", seen.drive_before), ("standing_level_before", seen.stand_before)):
         if earlier is not None:
             found.append(Measure(name, earlier.middle, "degC"))
@@ -86,6 +87,19 @@ def _measures(seen: Seen) -> tuple[Measure, ...]:
     found += [Measure("fan_seen", float(seen.fan), ""), Measure("jumps", float(seen.jumps), "")]
     found.append(Measure("warm_time", seen.warm, "s"))
     return tuple(found)
+
+
+def _idling(seen: Seen) -> list[Measure]:
+    idle, before = seen.idle, seen.idle_before
+    if idle is None:
+        return []
+    usual = (before.middle - (before.limit - before.middle), before.limit) if before is not None else None
+    found = [Measure("idle_level", idle.level, "degC", None, usual)]
+    if idle.heat is not None:
+        found.append(Measure("idle_heat", idle.heat, "kW"))
+    if before is not None:
+        found.append(Measure("idle_level_before", before.middle, "degC"))
+    return found
 
 
 def _hottest(seen: Seen) -> float:

@@ -16,6 +16,7 @@ from obdwatch.detectors.cooling_history import (
     expected,
     hot_drives,
 )
+from obdwatch.detectors.cooling_idle import Idle, idle_before, steady_idle
 from obdwatch.detectors.cooling_levels import FEWEST_OWN, Levels, driving_level, levels, standing, warm_from
 from obdwatch.detectors.cooling_places import Excursion, erratic, excursions, fan_seen, lurches, regulated, stand_end
 from obdwatch.detectors.cooling_record import STEP, CoolingRecord
@@ -31,8 +32,8 @@ class Seen:
 
     `hot` are the times above the `tops`; `warm` is the time regulated with the engine running; `stand` the longest hot
     stand: its length, its highest coolant and its rise at the end [K/min]; `jumps` how often the coolant jumped, there
-    and back or to and fro; `stand_before` and `drive_before` what the levels were on earlier healthy drives; `earlier`
-    the number of drives that overheated.
+    and back or to and fro; `idle` the level it idled at steadily; `stand_before`, `drive_before` and `idle_before` what
+    the levels were on earlier healthy drives; `earlier` the number of drives that overheated.
     """
 
     record: CoolingRecord
@@ -46,8 +47,10 @@ class Seen:
     driving_level: float | None
     fan: bool
     jumps: int
+    idle: Idle | None
     stand_before: Before | None
     drive_before: Before | None
+    idle_before: Before | None
     earlier: int
 
 
@@ -67,6 +70,7 @@ def look(drive: Drive, car: Car | None, history: History, record: CoolingRecord)
     raw = drive.signals.get("coolant_temperature") or drive.signals["coolant_temperature_sensor_1"]
     from_time = float(record.times[min(warm_at, len(record.times) - 1)])
     stand = stand_end(record, tops)
+    idle = steady_idle(drive, car, record, warm_at)
     return Seen(
         record=record,
         tops=tops,
@@ -79,8 +83,10 @@ def look(drive: Drive, car: Car | None, history: History, record: CoolingRecord)
         driving_level=on_road[0] if on_road is not None else None,
         fan=fan_seen(record, tops.level),
         jumps=max(erratic(raw, from_time), lurches(raw, record, from_time)) if start is not None else 0,
+        idle=idle,
         stand_before=_stand_before(history, tops, record.air, stand[0] if stand is not None else 0.0),
         drive_before=_drive_before(history, tops, record.air) if plain else None,
+        idle_before=idle_before(history, idle, tops.level, record.air) if plain else None,
         earlier=hot_drives(history),
     )
 

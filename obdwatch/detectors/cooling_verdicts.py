@@ -57,6 +57,10 @@ SHARE_ON_ROAD, SHARE_STANDING = 0.5, 0.2
 DRIVING_HOTTER = 2.0
 """The level while driving has moved too, when it lies so much [K] above that of the earlier drives."""
 
+IDLE_HOTTER = 1.5
+"""A steady idle that has gained no more than this [K] over what the road has gained moved with it: a sensor that reads
+high and a thermostat that opens later lift both alike, to the resolution of three levels of a 1 K scale."""
+
 STILL = 1.0
 """Range [K] of most of the coolant readings on the road that is one count of their scale: nothing climbs there."""
 
@@ -167,26 +171,30 @@ def _stopped_parts(car: Car | None, seen: Seen, hot: tuple[Excursion, ...]) -> t
 
 def _against_past(seen: Seen) -> Judgement | None:
     """Hotter than the car's own earlier drives, though not yet too hot."""
-    stands = _exceeds(seen.standing_level, seen.stand_before)
+    idle_level = seen.idle.level if seen.idle is not None else None
+    stands, idles = _exceeds(seen.standing_level, seen.stand_before), _exceeds(idle_level, seen.idle_before)
     drives = _exceeds(seen.driving_level, seen.drive_before)
-    if not stands and not drives:
+    if not stands and not idles and not drives:
         return None
-    driving_too = (
-        seen.driving_level is not None
-        and seen.drive_before is not None
-        and seen.driving_level >= seen.drive_before.middle + DRIVING_HOTTER
-    )
+    drive_above, idle_above = _above(seen.driving_level, seen.drive_before), _above(idle_level, seen.idle_before)
+    driving_too = drive_above >= DRIVING_HOTTER
     climbing = seen.stand is not None and seen.stand[2] >= CLIMBING
-    if stands and not driving_too and climbing and not seen.fan:
-        parts: tuple[str, ...] = ("radiator_fan", "coolant_pump")
-    elif stands:
+    if idles and idle_above - drive_above < IDLE_HOTTER:
+        parts: tuple[str, ...] = ("thermostat", "coolant_temperature_sensor", "coolant_pump")
+    elif stands and not idles and not driving_too and climbing and not seen.fan:
+        parts = ("radiator_fan", "coolant_pump")
+    elif stands or idles:
         parts = ("coolant_pump", "radiator_fan")
     else:
         parts = ("coolant_pump", "thermostat", "coolant_temperature_sensor")
-    pairs = ((seen.standing_level, seen.stand_before), (seen.driving_level, seen.drive_before))
-    above = max(now - then.middle for now, then in pairs if now is not None and then is not None)
+    above = max(drive_above, idle_above, _above(seen.standing_level, seen.stand_before))
     urgency = Urgency.NEXT_SERVICE if above >= MUCH_HOTTER else Urgency.WATCH
     return Judgement(Verdict.FAULT, "hotter_than_before", urgency, 0.8, parts)
+
+
+def _above(value: float | None, earlier: Before | None) -> float:
+    """Return by how much a level lies above that of the earlier drives [K], -inf where either is not known."""
+    return value - earlier.middle if value is not None and earlier is not None else -np.inf
 
 
 def _exceeds(value: float | None, earlier: Before | None) -> bool:

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from obdwatch.detectors.sampled import held, readings, spacing
+from obdwatch.detectors.sampled import held, once, readings, spacing
 from obdwatch.physics import air, fuel
-from obdwatch.records import BoolArray, Car, Drive, FloatArray
+from obdwatch.records import BoolArray, Car, Drive, FloatArray, Signal
 
 IDLE_SPEED = 1300.0
 """Engine speed below which a cold engine may be idling [1/min] (common practice); fuel is not cut below it."""
@@ -107,12 +107,16 @@ def find_heat(drive: Drive, car: Car | None, at: FloatArray) -> HeatInput | None
     The surest source that was read often enough counts; where none was, the one that was read most often.
     """
     speed = held(readings(drive, "engine_speed"), at)
-    ways = (_fuel_mass, _fuel_volume, _fuel_from_air, _fuel_from_work)
-    found = [source for way in ways if (source := way(drive, car, at, speed)) is not None]
-    if not found:
+    best: HeatInput | None = None
+    for way in (_fuel_mass, _fuel_volume, _fuel_from_air, _fuel_from_work):
+        source = way(drive, car, at, speed)
+        if source is not None and source.sampling <= OFTEN_ENOUGH:
+            best = source
+            break
+        if source is not None and (best is None or source.sampling < best.sampling):
+            best = source
+    if best is None:
         return None
-    often = [source for source in found if source.sampling <= OFTEN_ENOUGH]
-    best = often[0] if often else min(found, key=lambda source: source.sampling)
     return replace(best, heat=np.where(speed < RUNNING_SPEED, 0.0, best.heat))
 
 
@@ -171,7 +175,7 @@ def _air_flow(
         for key in ("air_flow", "absolute_load", "intake_manifold_pressure", "calculated_load")
     }
     signal = signals["air_flow"]
-    if signal is not None and np.median(signal.values) > 0.1:
+    if signal is not None and _usual(signal) > 0.1:
         return held(signal, at), "air_flow", 0.08, 2.0, spacing(signal)
     if not np.any(np.isfinite(speed)):
         return None
@@ -240,9 +244,14 @@ def fuel_cut(drive: Drive, at: FloatArray, speed: FloatArray, flow: FloatArray) 
     cut |= (status == STATUS_LOAD_OR_OVERRUN) & turning & little_air
     throttle = readings(drive, "throttle_position")
     if throttle is not None:
-        shut = held(throttle, at) <= np.percentile(throttle.values, 2.0) + 1.0
+        rest = once(throttle, "rest", lambda: float(np.percentile(throttle.values, 2.0)))
+        shut = held(throttle, at) <= rest + 1.0
         cut |= shut & turning & little_air
     return cut
+
+
+def _usual(signal: Signal) -> float:
+    return once(signal, "usual", lambda: float(np.median(signal.values)))
 
 
 def _barometer(drive: Drive) -> float:

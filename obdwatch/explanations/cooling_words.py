@@ -49,6 +49,11 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
 """Headline and reason by what was missing; `detectors.cooling.DRIVE_TO_GET` says what to drive."""
 
 
+AT_IDLE_FIRST = (
+    "That is more than the road has gained: at low engine speed too little coolant is moved. A worn coolant pump does"
+    " that, and so do a slipping belt and a low coolant level."
+)
+
 SENSOR_DOUBTED = (
     "The coolant sensor itself does not fit the others on this drive, so it may be the only fault. Until it has been"
     " checked, take the reading for true: an engine that really boils is lost in minutes."
@@ -214,6 +219,7 @@ def _erratic(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
 def _before(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     return "The engine runs hotter than it used to.", (
         _against("standing_level", numbers, "Standing with the engine running"),
+        _idled(numbers),
         _against("driving_level", numbers, "While driving"),
         "That is not dangerous yet, but the cooling has lost some of its reserve.",
         LEVEL_FIRST,
@@ -260,6 +266,20 @@ def _against(name: str, numbers: Numbers, where: str) -> str:
         f"{where} it was at {numbers.say(name)}; on earlier healthy drives in like weather it was at about"
         f" {numbers.say(name + '_before')}."
     )
+
+
+def _idled(numbers: Numbers) -> str:
+    idle = numbers.get("idle_level")
+    if idle is None or idle.expected is None or numbers.get("idle_level_before") is None:
+        return ""
+    said = (
+        f"Idling steadily it was at {numbers.say('idle_level')}; after its earlier drives about"
+        f" {numbers.say('idle_level_before')} was to be expected in today's air."
+    )
+    beyond, road_known = idle.value > idle.expected[1], numbers.get("driving_level_before") is not None
+    if not beyond or not road_known or numbers.finding.parts[:1] != ("coolant_pump",):
+        return said
+    return f"{said} {AT_IDLE_FIRST}"
 
 
 FAULTS: Mapping[str, Callable[[Numbers], tuple[str, tuple[str, ...]]]] = MappingProxyType(
