@@ -30,6 +30,7 @@ from obdwatch.detectors.renewal import since_renewal
 from obdwatch.detectors.withheld import withheld
 from obdwatch.records import Car, Drive, Feature, Finding, History, Session
 from obdwatch.signals.drives import load_drive
+from obdwatch.signals.orderly import orderly
 
 if TYPE_CHECKING:
     from obdwatch.logbook.logbook import Logbook
@@ -101,11 +102,12 @@ def recall(logbook: Logbook, name: str, car: Car | None = None) -> KnownDrive:
 def analyse_drive(drive: Drive, car: Car | None = None, history: History | None = None) -> Analysis:
     """Ask every detector about one drive; pure, and the same for a file, a stored session and a live one.
 
-    What earlier drives told of a part that has since been renewed is not used.
+    What earlier drives told of a part that has since been renewed is not used. Of a drive that does not hang together
+    the longest part is judged, and a remark says so.
     """
     from obdwatch.signals.profile_check import contradictions
 
-    known = since_renewal(history or History())
+    drive, known = orderly(drive), since_renewal(history or History())
     sensors, doubts = rationality.judge(drive, car)
     asked = [withheld(question.detect(drive, car, known), question.uses, doubts) for question in DETECTORS]
     findings = (sensors, *asked, trends.detect_with(drive, car, known, (sensors, *asked)))

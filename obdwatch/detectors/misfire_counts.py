@@ -22,6 +22,13 @@ MOST_CYLINDERS = LAST - FIRST + 1
 COUNTS = (MISFIRE_AVERAGE, MISFIRE_COUNT)
 
 
+MOST_PER_SECOND = 9000.0 / 120.0
+"""Firings of a cylinder [1/s] at an engine speed that no road car passes; it fires every second turn."""
+
+READ_APART = 10.0 * MOST_PER_SECOND
+"""Firings that fit into the seconds by which readings of one round may be apart, at a slow adapter (assumption)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Counters:
     """Misfire counters of one drive.
@@ -115,9 +122,22 @@ def _rounds(columns: list[int], by_test: dict[tuple[int, int], list[MonitorResul
     for row, (_, values) in enumerate(rounds):
         for place, value in values.items():
             shown[row, place] = value
+    at = np.array([sum(times) / len(times) for times, _ in rounds])
+    for column in shown.T:
+        _strike_out_strays(at, column)
     # Before its first reading a counter showed what it shows then.
     shown = _kept(_kept(shown)[::-1])[::-1]
-    return np.array([sum(times) / len(times) for times, _ in rounds]), np.nan_to_num(shown)
+    return at, np.nan_to_num(shown)
+
+
+def _strike_out_strays(at: FloatArray, column: FloatArray) -> None:
+    """Make NaN of what a counter cannot have counted since it was last read: more than all firings of a fast engine."""
+    last = -1
+    for row in np.flatnonzero(np.isfinite(column)).tolist():
+        if last >= 0 and column[row] - column[last] > MOST_PER_SECOND * (at[row] - at[last]) + READ_APART:
+            column[row] = np.nan
+        else:
+            last = row
 
 
 def _kept(shown: FloatArray) -> FloatArray:

@@ -73,7 +73,7 @@ def _clean(signal: Signal, key: str) -> Signal | None:
         order = np.argsort(times, kind="stable")
         times, values = times[order], values[order]
     if key in SPIKES and len(values) >= 5:
-        padded = np.pad(values, 2, mode="edge")
+        padded = np.pad(values, 2, mode="reflect")  # the first and last reading against those beside them
         middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
         near = np.abs(values - middle) <= SPIKES[key]
         times, values = times[near], values[near]
