@@ -1,38 +1,34 @@
 """Files that a reader hands in: taken up in pieces, read by a process of their own, kept only when the reader says so.
 
-A table is read by `obdwatch import` in a child process with a limit on time and memory, so that a file made to hang or
-to swell takes nothing down with it. The name a file came with is shown and gives its kind; it never becomes a path.
+How a file is read, so that one made to hang or to swell takes nothing down with it, is in `arrival_reading`. The name a
+file came with is shown and gives its kind; it never becomes a path.
 """
 
 from __future__ import annotations
 
-import json
 import secrets
 import shutil
-import subprocess
-import sys
 import tempfile
 import threading
 import weakref
 from collections import OrderedDict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
 
 from flask import Flask, Response, jsonify, request
 
+from dashboards.arrival_reading import LARGEST, MEGABYTE, PIECE, Reading, Refused, Stopped, columns_of, recording_at
 from dashboards.wording import shortened
 from obdwatch.errors import InputError
 from obdwatch.recording.importers import IMPORTERS
 from obdwatch.recording.session_file import SUFFIX
+from obdwatch.records import Session
 
 ARRIVALS = "/arrivals"
 KINDS = (SUFFIX, *IMPORTERS)
-LARGEST = 300_000_000  # bytes; a day of driving as a table has about 100 MB
 MOST_WAITING = 5  # files that wait for their reader; the oldest goes when another comes
-PIECE = 1 << 20  # bytes
-TIME_TO_READ = 180.0  # s
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,16 +38,25 @@ class Arrival:
     folder: Path
     name: str
     path: Path
+    reading: Reading = field(default_factory=Reading)
 
 
 @dataclass(frozen=True, slots=True)
 class Preview:
-    """What a file would become: the session file made of it, and the importer's report (empty for a session)."""
+    """What a file would become: the session file made of it, and the importer's report.
+
+    A recording has no report but a `session`, with `remarks` on its file. A table of which nothing was recognised has a
+    `problem` and its `headers`, for the reader to say what they are; its session file is not there.
+    """
 
     arrival: str
     name: str
     session_file: Path
-    report: Mapping[str, Any]
+    report: Mapping[str, Any] = field(default_factory=dict)
+    session: Session | None = None
+    remarks: tuple[str, ...] = ()
+    problem: str = ""
+    headers: tuple[str, ...] = ()
 
 
 class Arrivals:
@@ -81,6 +86,7 @@ class Arrivals:
             self._waiting[number] = Arrival(folder, shortened(name, 120), path)
             gone = [self._waiting.popitem(last=False)[1] for _ in range(len(self._waiting) - MOST_WAITING)]
         for old in gone:
+            old.reading.stop()
             shutil.rmtree(old.folder, ignore_errors=True)
         return number
 
@@ -91,11 +97,20 @@ class Arrivals:
         """
         arrival = self._arrival(number)
         if arrival.path.name.endswith(SUFFIX):
-            return Preview(number, arrival.name, arrival.path, {})
+            session, remarks = recording_at(arrival.path, arrival.name)
+            return Preview(number, arrival.name, arrival.path, session=session, remarks=remarks)
         made = arrival.folder / "made"
         shutil.rmtree(made, ignore_errors=True)
-        options = ["--columns", str(_column_map(arrival.folder, columns))] if columns else []
-        answer = _import(arrival, made, options)
+        try:
+            answer = arrival.reading.table(arrival.path, arrival.name, made, columns)
+        except Stopped:
+            self.kept(number)
+            raise
+        except InputError as error:
+            headers = () if isinstance(error, Refused) else columns_of(arrival.path)
+            if not headers:
+                raise
+            return Preview(number, arrival.name, made, problem=str(error), headers=headers)
         return Preview(number, arrival.name, Path(answer["file"]), answer["report"])
 
     def kept(self, number: str) -> None:
@@ -103,6 +118,7 @@ class Arrivals:
         with self._lock:
             arrival = self._waiting.pop(number, None)
         if arrival is not None:
+            arrival.reading.stop()
             shutil.rmtree(arrival.folder, ignore_errors=True)
 
     def _arrival(self, number: str) -> Arrival:
@@ -127,6 +143,11 @@ def connect_arrivals(server: Flask, arrivals: Arrivals) -> None:
         except InputError as error:
             return jsonify(problem=str(error))
 
+    @server.post(f"{ARRIVALS}/<number>/stop")
+    def stop(number: str) -> Response:
+        arrivals.kept(number)
+        return jsonify(stopped=number)
+
 
 def _store(stream: IO[bytes], path: Path, most: int) -> None:
     written = 0
@@ -134,55 +155,7 @@ def _store(stream: IO[bytes], path: Path, most: int) -> None:
         while piece := stream.read(PIECE):
             written += len(piece)
             if written > most:
-                raise InputError(f"The file is larger than {most / 1e6:,.0f} MB. Import it with obdwatch import.")
+                raise InputError(f"The file is larger than {most // MEGABYTE} MB. Import it with obdwatch import.")
             target.write(piece)
     if not written:
         raise InputError("The file is empty.")
-
-
-def _column_map(folder: Path, columns: Mapping[str, str | None]) -> Path:
-    """The reader's choices as a column map; a JSON string is a TOML string, but for a DEL, which TOML wants escaped."""
-    lines = ["[columns]"]
-    for header, key in columns.items():
-        name = json.dumps(header).replace("\x7f", "\\u007f")
-        lines.append(f"{name} = {json.dumps(key) if key is not None else 'false'}")
-    path = folder / "columns.toml"
-    path.write_text("\n".join(lines) + "\n", "utf-8")
-    return path
-
-
-def _import(arrival: Arrival, made: Path, options: Sequence[str]) -> dict[str, Any]:
-    command = [
-        sys.executable,
-        "-m",
-        "obdwatch",
-        "import",
-        str(arrival.path),
-        "--json",
-        "--logbook",
-        str(made),
-        *options,
-    ]
-    try:
-        done = subprocess.run(
-            command,
-            capture_output=True,
-            timeout=TIME_TO_READ,
-            check=False,
-            stdin=subprocess.DEVNULL,
-        )
-    except subprocess.TimeoutExpired:
-        raise InputError(f"Reading {arrival.name} takes too long. Import it with obdwatch import.") from None
-    if done.returncode != 0:
-        raise InputError(_why(done.stderr.decode("utf-8", "replace"), arrival))
-    answer: dict[str, Any] = json.loads(done.stdout)
-    return answer
-
-
-def _why(said: str, arrival: Arrival) -> str:
-    """The importer's one line, with the name the reader knows in place of ours."""
-    lines = [line for line in said.splitlines() if line.strip()]
-    if not lines or "Traceback" in said:
-        return f"{arrival.name} cannot be read: it needs more memory than there is, or it is no such table."
-    line = lines[-1].replace(str(arrival.path), arrival.name).replace(str(arrival.folder), "")
-    return shortened(line.removeprefix("Error: "), 600)

@@ -15,12 +15,14 @@ from dashboards.drawing import Picture
 from dashboards.panels import ordered_keys, signal_name
 from dashboards.pictures import flag_words
 from dashboards.sessions import LoadedDrive
+from dashboards.tables import row, table
 from obdwatch.curves.states import Stretches
 from obdwatch.records import Drive, FloatArray, Mark, MarkKind
 from obdwatch.signals.masks import WARM_COOLANT
 from obdwatch.units import screen_unit, to_screen
 
 MOST_EVENTS = 200
+HEADS = ("Signal", "Lowest", "Middle", "Highest", "Samples")
 # Around an event, as much as a reader needs to see what led to it [s].
 AROUND_EVENT = 60.0
 
@@ -112,18 +114,8 @@ def values_table(loaded: LoadedDrive, picture: Picture) -> list[Component]:
     keys = [key for panel in picture.panels for key in panel.keys]
     if not keys:
         return [html.P("No signal is chosen.", className="quiet")]
-    titles = ("Signal", "Lowest", "Middle", "Highest", "Samples")
-    part = f"{wording.clock_time(window.start)} to {wording.clock_time(window.end)}"
-    return [
-        html.Table(
-            [
-                html.Caption(f"From {part}"),
-                html.Thead(html.Tr([html.Th(title, scope="col") for title in titles])),
-                html.Tbody([_values_row(loaded, key, picture) for key in keys]),
-            ],
-            className="numbers",
-        )
-    ]
+    part = f"From {wording.clock_time(window.start)} to {wording.clock_time(window.end)}"
+    return [table(HEADS, [_values_row(loaded, key, picture) for key in keys], "numbers in-line", part)]
 
 
 def _values_row(loaded: LoadedDrive, key: str, picture: Picture) -> Component:
@@ -132,13 +124,7 @@ def _values_row(loaded: LoadedDrive, key: str, picture: Picture) -> Component:
     values = trace.values[first : int(np.searchsorted(trace.times, picture.window.end, side="right"))]
     cells = _cells(values, unit, picture.states.get(key, {}), picture.screen.units)
     name = screen_unit(unit, picture.screen.units).name
-    return html.Tr(
-        [
-            html.Th(f"{signal_name(key)}{f', {name}' if name else ''}", scope="row"),
-            *(html.Td(cell) for cell in cells),
-            html.Td(f"{values.size:,}"),
-        ]
-    )
+    return row(HEADS, f"{signal_name(key)}{f', {name}' if name else ''}", [*cells, f"{values.size:,}"])
 
 
 def _cells(values: FloatArray, unit: str, named: Mapping[int, str], units: str) -> list[str]:

@@ -9,16 +9,24 @@ import dash_mantine_components as dmc
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
-from dashboards.arrivals import KINDS, Arrivals, Preview
+from dashboards.arrival_reading import LARGEST, MEGABYTE, TIME
+from dashboards.arrivals import Arrivals, Preview
 from dashboards.components import back_to_drives, labelled, notice
 from dashboards.failures import done_or_told, part_or_told
 from dashboards.sessions import SessionShelf
-from dashboards.visit import Page, Visit, record_address
-from dashboards.wording import count, in_words, shortened
+from dashboards.tables import row, table
+from dashboards.visit import Page, Visit, drive_address, record_address
+from dashboards.wording import car_name, count, in_words, shortened, when
 from obdwatch.decoding.parameters import PARAMETERS
+from obdwatch.errors import InputError
+from obdwatch.records import Session
 
 LEFT_OUT = "-"
-MOST_COLUMNS = 300  # shown; a wider table is read all the same
+MOST_COLUMNS = 200  # recognised ones that are shown; a wider table is read all the same
+MOST_OTHERS = 25  # columns that are not known: a choice for each of them has weight
+HEADS = ("Column", "Read as", "Found")
+AS_THE_TIME = {"value": TIME, "label": "the time"}
+AS_NOTHING = {"value": LEFT_OUT, "label": "nothing: leave it out"}
 
 
 def show(_shelf: SessionShelf, _visit: Visit) -> Page:
@@ -37,18 +45,28 @@ def show(_shelf: SessionShelf, _visit: Visit) -> Page:
             html.Label(
                 [
                     html.Strong("Choose a file, or drop it here"),
-                    html.Span(f"{', '.join(KINDS)}, at most 300 MB", className="quiet"),
+                    html.Span(
+                        "A table (.csv, .tsv, .txt, also packed as .gz; .parquet; .mf4) or a recording (.obdw), at most"
+                        f" {LARGEST // MEGABYTE} MB",
+                        className="quiet",
+                    ),
                     html.Span(id="file-place"),
                 ],
                 className="drop",
                 id="drop",
+                **_for_the_browser(),
             ),
             dcc.Store(id="arrived"),
             html.Div(id="arriving", role="status"),
             html.Div(id="preview-state", role="status"),
+            html.Button("Stop", id="stop-arrival", type="button", hidden=True),
             html.Div(id="preview"),
         ],
     )
+
+
+def _for_the_browser() -> Any:
+    return {"data-most": str(LARGEST)}
 
 
 def register(app: Dash, shelf: SessionShelf, arrivals: Arrivals) -> None:
@@ -69,7 +87,7 @@ def register(app: Dash, shelf: SessionShelf, arrivals: Arrivals) -> None:
         if isinstance(ctx.triggered_id, dict) and not any(again):
             return no_update
         chosen = _chosen(values, ids) if isinstance(ctx.triggered_id, dict) else {}
-        return part_or_told(lambda: _preview(arrivals.preview(arrived, chosen)), "This file", " cannot be read")
+        return part_or_told(lambda: _preview(arrivals.preview(arrived, chosen), shelf), "This file", " cannot be read")
 
     @app.callback(
         Output("address", "href", allow_duplicate=True),
@@ -85,7 +103,10 @@ def register(app: Dash, shelf: SessionShelf, arrivals: Arrivals) -> None:
         number = str(ctx.triggered_id["arrival"])
 
         def act() -> str:
-            session = shelf.take_in(arrivals.preview(number, _chosen(values, ids)).session_file)
+            found = arrivals.preview(number, _chosen(values, ids))
+            if found.problem:
+                raise InputError(found.problem)
+            session = shelf.take_in(found.session_file)
             arrivals.kept(number)
             return record_address(session.id)
 
@@ -98,20 +119,15 @@ def _chosen(values: Sequence[Any], ids: Sequence[Mapping[str, Any]]) -> dict[str
     return {str(one["header"]): None if value == LEFT_OUT else str(value) for one, value in pairs if value is not None}
 
 
-def _preview(found: Preview) -> list[Component]:
-    if not found.report:
-        return [
-            html.H2(found.name),
-            html.P("This is a recording of obdwatch. It can be kept as it is."),
-            *_buttons(found, columns=False),
-        ]
+def _preview(found: Preview, shelf: SessionShelf) -> list[Component]:
+    if found.session is not None:
+        return _recording(found, found.session, shelf)
+    if found.problem:
+        return _unrecognised(found)
     report = found.report
     signals, ignored = report["signals"], report["ignored"]
-    rows = [
-        *(_row(s["header"], s["key"], count(s["count"], "value")) for s in signals),
-        *(_row(i["header"], LEFT_OUT, shortened(str(i["reason"]), 120)) for i in ignored),
-    ]
-    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in ("Column", "Read as", "Found")]))
+    rows = [_row(s["header"], s["key"], count(s["count"], "value")) for s in signals[:MOST_COLUMNS]]
+    rows += [_row(i["header"], LEFT_OUT, shortened(str(i["reason"]), 120)) for i in ignored[:MOST_OTHERS]]
     told = [
         *(str(note) for note in report["notes"]),
         *(
@@ -127,29 +143,73 @@ def _preview(found: Preview) -> list[Component]:
             f"{count(len(ignored), 'column')} left out."
         ),
         *([notice("What was changed", told[:20])] if told else []),
-        html.Table([head, html.Tbody(rows[:MOST_COLUMNS])], className="numbers columns"),
-        *_buttons(found, columns=True),
+        table(HEADS, rows, "numbers columns"),
+        *_not_shown(len(signals) + len(ignored) - len(rows)),
+        _buttons(found, again=True, keep=True),
     ]
 
 
-def _row(header: str, key: str, found: str) -> Component:
+def _recording(found: Preview, session: Session, shelf: SessionShelf) -> list[Component]:
+    """What a recording says of itself; one that is here already cannot be kept twice."""
+    known = session.id in {one.session.id for one in shelf.listed()}
+    car = car_name(shelf.car_of(session), session)
+    facts = [f"A recording of obdwatch: {when(session.started_at)}, {car}."]
+    facts += [f"Note: {shortened(session.note, 200)}"] if session.note.strip() else []
+    told = [html.P(dcc.Link("This drive is in this logbook already.", href=drive_address(session.id)))] if known else []
+    return [
+        html.H2(found.name),
+        *(html.P(fact) for fact in facts),
+        *([notice("About this recording", found.remarks)] if found.remarks else []),
+        *told,
+        *([] if known else [_buttons(found, again=False, keep=True)]),
+    ]
+
+
+def _unrecognised(found: Preview) -> list[Component]:
+    """A table that could not be read as it is, with a choice for each column: the reader may know what they are."""
+    rows = [_row(header, None, "") for header in dict.fromkeys(found.headers[:MOST_OTHERS])]
+    problem = found.problem.partition("; name")[0]  # what to do about it on the command line is done below, by choosing
+    return [
+        notice(f"{found.name} cannot be read as it is", [f"{problem}."], "wrong"),
+        html.P("If you know what the columns are, say it here: the time, and at least one signal. Then read it again."),
+        table(HEADS[:2], rows, "numbers columns"),
+        *_not_shown(len(found.headers) - len(rows)),
+        _buttons(found, again=True, keep=False),
+    ]
+
+
+def _not_shown(columns: int) -> list[Component]:
+    if columns <= 0:
+        return []
+    return [html.P(f"{count(columns, 'further column')} not shown; obdwatch import --columns reaches all.")]
+
+
+def _row(header: str, key: str | None, found: str) -> Component:
     choice: Component = dmc.Select(
         id={"type": "column", "header": header},
         data=_options(),
         value=key,
         searchable=True,
         allowDeselect=False,
+        placeholder="not said",
         **labelled(f"Read {shortened(header, 60)} as"),
     )
-    return html.Tr([html.Th(shortened(header, 60), scope="row"), html.Td(choice), html.Td(found)])
+    cells: list[Component | str] = [choice, found] if found else [choice]
+    return row(HEADS[: 1 + len(cells)], shortened(header, 60), cells)
 
 
 def _options() -> list[dict[str, str]]:
     keys = sorted({parameter.key for parameter in PARAMETERS})
-    return [{"value": LEFT_OUT, "label": "nothing: leave it out"}, *({"value": k, "label": in_words(k)} for k in keys)]
+    return [AS_NOTHING, AS_THE_TIME, *({"value": k, "label": in_words(k)} for k in keys)]
 
 
-def _buttons(found: Preview, columns: bool) -> list[Component]:
-    again = html.Button("Read again with these columns", id={"type": "again", "arrival": found.arrival}, type="button")
-    keep = html.Button("Keep this drive", id={"type": "keep-arrival", "arrival": found.arrival}, type="button")
-    return [html.Div([again, keep] if columns else [keep], className="view-buttons")]
+def _buttons(found: Preview, again: bool, keep: bool) -> Component:
+    made = []
+    if again:
+        name = {"type": "again", "arrival": found.arrival}
+        made.append(html.Button("Read again with these columns", id=name, type="button"))
+    if keep:
+        made.append(
+            html.Button("Keep this drive", id={"type": "keep-arrival", "arrival": found.arrival}, type="button")
+        )
+    return html.Div(made, className="view-buttons")

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from flask.testing import FlaskClient
 
-from dashboards import arrivals as arrivals_module
+from dashboards import arrival_reading
 from dashboards.app import create_app, show_page
 from dashboards.arrivals import MOST_WAITING, Arrivals
 from dashboards.keeping import Correction, correction_from
@@ -167,8 +167,59 @@ def test_headers_of_any_letters_can_be_chosen() -> None:
     assert {s["key"] for s in report["signals"]} == {"engine_speed", "coolant_temperature"}
 
 
+def test_a_column_with_a_name_of_its_own_can_be_the_time() -> None:
+    arrivals = Arrivals()
+    number = arrivals.take("shed.csv", io.BytesIO(b"Tick;Drehz\n0;800\n1;810\n"))
+    first = arrivals.preview(number, {})
+    assert first.headers == ("Tick", "Drehz")
+    assert first.problem.startswith("shed.csv: no column has a name obdwatch knows")
+    again = arrivals.preview(number, {"Tick": "time", "Drehz": "engine_speed"})
+    assert [(s["header"], s["count"]) for s in again.report["signals"]] == [("Drehz", 2)]
+
+
+def test_what_a_packed_table_unpacks_to_is_limited(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(arrival_reading, "LARGEST", 3_000_000)
+    arrivals = Arrivals()
+    number = arrivals.take("bomb.csv", io.BytesIO(gzip.compress(b"\0" * 4_000_000)))  # packed, whatever its name says
+    with pytest.raises(InputError, match=r"^bomb\.csv unpacks to more than 3 MB"):
+        arrivals.preview(number, {})
+
+
+def test_memory_of_the_process_that_reads_is_limited(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The limit is too low for the tables library itself, so that what happens is what a file that swells would do."""
+    pytest.importorskip("resource", reason="this system knows no limits")
+    monkeypatch.setattr(arrival_reading, "MOST_MEMORY", 200_000_000)
+    arrivals = Arrivals()
+    number = arrivals.take("a.csv", io.BytesIO(TABLE))
+    with pytest.raises(InputError, match=r"^a\.csv needs more memory than a file may take here"):
+        arrivals.preview(number, {})
+
+
+def test_a_recording_that_broke_off_says_so_before_it_is_kept(tmp_path: Path) -> None:
+    whole = written(tmp_path, session("evening", 22)).read_bytes()
+    arrivals = Arrivals()
+    told = arrivals.preview(arrivals.take("a.obdw", io.BytesIO(whole)), {})
+    assert told.session is not None
+    assert (told.session.id, told.remarks) == ("evening", ())
+    (remark,) = arrivals.preview(arrivals.take("b.obdw", io.BytesIO(whole[:-5000])), {}).remarks
+    assert "its end is missing" in remark
+    with pytest.raises(InputError, match=r"^c\.obdw"):
+        arrivals.preview(arrivals.take("c.obdw", io.BytesIO(whole[:50])), {})
+
+
+def test_stopping_forgets_a_file_and_ends_its_reading(client: FlaskClient) -> None:
+    arrivals = Arrivals()
+    number = arrivals.take("a.csv", io.BytesIO(TABLE))
+    reading = arrivals._arrival(number).reading
+    reading.stop()
+    with pytest.raises(InputError, match="Nothing was kept"):
+        arrivals.preview(number, {})
+    assert list(arrivals.folder.iterdir()) == []
+    assert client.post("/arrivals/unknown/stop").status_code == 200
+
+
 def test_reading_that_takes_too_long_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(arrivals_module, "TIME_TO_READ", 0.01)
+    monkeypatch.setattr(arrival_reading, "TIME_TO_READ", 0.01)
     arrivals = Arrivals()
     number = arrivals.take("slow.csv", io.BytesIO(TABLE))
     with pytest.raises(InputError, match=r"Reading slow\.csv takes too long"):

@@ -15,7 +15,7 @@ from pathlib import Path
 from obdwatch.errors import ImportFileError
 from obdwatch.recording.importing import names, units
 from obdwatch.recording.importing.column_map import ColumnMap
-from obdwatch.recording.importing.text import TextFile, first_lines, repaired
+from obdwatch.recording.importing.text import TextFile, examine, first_lines, repaired
 
 SEPARATORS = (",", ";", "\t", "|")
 HEADER_WITHIN = 60  # lines; a preamble longer than that was never seen
@@ -111,6 +111,17 @@ def find_layout(source: TextFile, user: ColumnMap) -> Layout:
     if best is None or best.known == 0:
         raise ImportFileError(source.path, _nothing_known(lines, candidates))
     return _layout(source, user, best, lines)
+
+
+def headers_in(path: Path) -> tuple[str, ...]:
+    """Return the cells of the widest line at the start of a text table, for a person to say what they are.
+
+    Empty where no line has several columns. Raises ImportFileError for a file that holds no text.
+    """
+    lines = first_lines(examine(path))[:HEADER_WITHIN]
+    found = [one for choice in SEPARATORS for one in _candidates(lines, 0, choice, ColumnMap())]
+    widest = max(found, key=lambda one: (len(one.cells), -one.index), default=None)
+    return tuple(cell for cell in widest.cells if cell) if widest is not None and len(widest.cells) > 1 else ()
 
 
 def _candidates(lines: Sequence[str], offset: int, separator: str, user: ColumnMap) -> list[_Candidate]:

@@ -68,7 +68,8 @@ def _attempt(path: Path, asammdf: ModuleType) -> Any:
 
 
 def _problem(error: Exception) -> str:
-    return f"is a damaged MDF file ({type(error).__name__}: {' '.join(str(error).split())[:80]})"
+    said = " ".join(str(error).split())[:80]
+    return f"is a damaged MDF file ({said})" if said and "<" not in said else "is a damaged MDF file"
 
 
 @contextlib.contextmanager
