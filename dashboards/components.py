@@ -56,15 +56,16 @@ def state(finding: Finding) -> Component:
     shape = "tick" if finding.verdict is Verdict.HEALTHY else "ring"
     if finding.verdict is Verdict.FAULT:
         shape = _SHAPES[finding.urgency] if finding.urgency is not None else "circle"
-    return _shaped(shape, wording.state_words(finding))
+    return shaped(shape, wording.state_words(finding))
 
 
 def urgency_state(urgency: Urgency) -> Component:
     """How soon to act: the same shapes and words as for a finding."""
-    return _shaped(_SHAPES[urgency], URGENCY_WORDS[urgency])
+    return shaped(_SHAPES[urgency], URGENCY_WORDS[urgency])
 
 
-def _shaped(shape: str, words: str) -> Component:
+def shaped(shape: str, words: str) -> Component:
+    """Words behind a shape of the style sheet, which alone says nothing."""
     return html.Span([html.Span(className=f"shape {shape}", **UNSPOKEN), words], className=f"state {shape}")
 
 

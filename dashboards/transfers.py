@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Mapping
+from importlib.util import find_spec
 from io import BytesIO
 from pathlib import Path
 from types import MappingProxyType
@@ -26,11 +27,20 @@ FORMS: Mapping[str, tuple[str, str, str]] = MappingProxyType(
         "csv-wide": (".csv", "a table for a spreadsheet", "one column for each signal"),
         "csv": (".csv", "a long table", "one row for each value"),
         "exchanges": (".csv", "the talk with the car", "every request and reply as it went over the wire"),
-        "parquet": (".parquet", "a table for data tools", "needs the parquet extra"),
-        "mdf4": (".mf4", "a file for measurement tools", "needs the mdf extra"),
+        "parquet": (".parquet", "a table for data tools", "Parquet"),
+        "mdf4": (".mf4", "a file for measurement tools", "MDF 4"),
     }
 )
+NEEDED: Mapping[str, tuple[str, str]] = MappingProxyType(  # form -> package it is written with, extra that brings it
+    {"parquet": ("pyarrow", "parquet"), "mdf4": ("asammdf", "mdf")}
+)
 NOT_FOUND, UNPROCESSABLE = 404, 422
+
+
+def missing_extra(form: str) -> str | None:
+    """The extra of obdwatch that a form needs and that is not installed here."""
+    package, extra = NEEDED.get(form, ("", ""))
+    return extra if package and find_spec(package) is None else None
 
 
 def export_address(session_id: str, form: str, redacted: bool) -> str:

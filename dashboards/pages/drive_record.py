@@ -15,7 +15,7 @@ from dashboards.failures import done_or_told, part_or_told
 from dashboards.garage import KnownCar
 from dashboards.keeping import MOST_NOTE, correction_from
 from dashboards.sessions import SessionShelf
-from dashboards.transfers import FORMS, export_address
+from dashboards.transfers import FORMS, export_address, missing_extra
 from dashboards.visit import DRIVES, Page, Visit, drive_address, session_in, visit_from
 from obdwatch.records import Session
 from obdwatch.units import screen_unit, to_screen
@@ -90,10 +90,7 @@ def _field(name: str, label: str, value: str) -> Component:
 
 
 def _downloads(session_id: str) -> list[Component]:
-    rows = [
-        html.Li([html.A(f"{what} ({suffix})", href=export_address(session_id, form, redacted=False)), f": {use}"])
-        for form, (suffix, what, use) in FORMS.items()
-    ]
+    rows = [_download(session_id, form) for form in FORMS]
     shared = html.A("the recording without them", href=export_address(session_id, "obdw", redacted=True))
     return [
         html.Section(
@@ -102,8 +99,8 @@ def _downloads(session_id: str) -> list[Component]:
                 html.Ul(rows),
                 html.P(
                     [
-                        "A recording holds the number of the car, and when and how it was driven. To show it to"
-                        " somebody else take ",
+                        "A recording holds the identification number (VIN) of the car, and when and how it was driven."
+                        " To show it to somebody else take ",
                         shared,
                         ".",
                     ]
@@ -111,6 +108,14 @@ def _downloads(session_id: str) -> list[Component]:
             ]
         )
     ]
+
+
+def _download(session_id: str, form: str) -> Component:
+    suffix, what, use = FORMS[form]
+    extra = missing_extra(form)
+    if extra is not None:
+        return html.Li(f"{what} ({suffix}, {use}): not on this installation; pip install 'obdwatch[{extra}]' adds it")
+    return html.Li([html.A(f"{what} ({suffix})", href=export_address(session_id, form, redacted=False)), f": {use}"])
 
 
 def _removal() -> list[Component]:

@@ -10,7 +10,7 @@ from dash import ALL, Dash, Input, Output, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
 from dashboards import wording
-from dashboards.components import labelled, state
+from dashboards.components import labelled, shaped, state
 from dashboards.failures import done_or_told
 from dashboards.pages.home import how_to_begin
 from dashboards.sessions import ListedDrive, SessionShelf
@@ -132,7 +132,10 @@ def _line(listed: ListedDrive, units: str) -> Component:
     return html.Li(
         [
             dcc.Link(wording.when(session.started_at), href=drive_address(session.id)),
-            html.P([" · ".join(facts), " · ", dcc.Link("Details", href=record_address(session.id))], className="quiet"),
+            html.P(
+                [" · ".join(facts), " · ", dcc.Link("Edit or download", href=record_address(session.id))],
+                className="quiet",
+            ),
             html.P(_verdict(listed.findings), className="verdict"),
         ]
     )
@@ -143,8 +146,19 @@ def _verdict(findings: Sequence[Finding]) -> list[Component | str]:
     if not findings:
         return [html.Span("Not analysed yet", className="quiet")]
     first, *others = findings
+    if first.verdict is not Verdict.FAULT:
+        return _no_fault(findings)
     faults = sum(f.verdict is Verdict.FAULT for f in others)
     words: list[Component | str] = [state(first), " ", first.headline]
     if faults:
         words.append(html.Span(f" and {wording.count(faults, 'more fault')}", className="quiet"))
     return words
+
+
+def _no_fault(findings: Sequence[Finding]) -> list[Component | str]:
+    """A drive on which nothing wrong was found, and how much of what one would ask it left open."""
+    still_open = sum(one.verdict is Verdict.NOT_ENOUGH_DATA for one in findings)
+    if still_open == len(findings):
+        return [shaped("ring", "Too little in it to tell anything")]
+    told = html.Span(f" {wording.count(still_open, 'question')} still open", className="quiet")
+    return [shaped("tick", "Nothing wrong found"), told if still_open else ""]
