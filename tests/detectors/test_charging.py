@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from obdwatch.detectors.charging import detect
+from obdwatch.detectors.charging_start import latest_usual
 from obdwatch.records import Car, Drive, Event, EventKind, Finding, History, Session, Signal, Urgency, Verdict
 from tests.detectors.charging_car import ChargingCar, record
 from tests.detectors.real_drives import read_drive
@@ -196,6 +197,21 @@ def test_a_late_charging_is_only_judged_where_the_car_was_known_to_be_prompt() -
     assert detect(started(5, late=0.5), None, starts(0.2, 0.2, air=-12.0)).verdict is Verdict.HEALTHY  # other weather
     slowly = starts(1.5, 2.0, 1.8)  # a regulator that lets the alternator come in slowly on purpose
     assert detect(started(5, late=2.6), None, slowly).verdict is Verdict.HEALTHY
+
+
+@pytest.mark.parametrize("count", [2, 3, 8])
+@pytest.mark.parametrize("spread", [0.01, 0.025])
+def test_a_sound_belt_is_seldom_called_late(count: int, spread: float) -> None:
+    """Cars drawn from the norm or steadier: 2.5 in 1,000 at most."""
+    generator, cars = np.random.default_rng(9), 3000
+    usual = generator.uniform(0.1, 0.35, cars)
+    delays = np.maximum(0.0, usual[:, None] + generator.normal(0.0, spread, (cars, count + 1)))
+    found = 0
+    for *before, now in delays:
+        latest = latest_usual(15.0, [(15.0, float(one)) for one in before])
+        assert latest is not None
+        found += now > latest[0]
+    assert found / cars <= 0.0025 + 3.0 * np.sqrt(0.0025 / cars)
 
 
 def test_a_start_that_was_hardly_seen_has_no_delay() -> None:
