@@ -300,7 +300,7 @@ class Car:
     ignition: str | None = None  # coil_per_cylinder, shared_coils, distributor
     plug_type: str | None = None
     transmission: str | None = None
-    units: str | None = None  # metric, us
+    units: str | None = None  # metric, us: what the keeper reads and types where nothing else is said
     part_new_at_km: Mapping[str, float | None] = field(default_factory=dict)
 
 

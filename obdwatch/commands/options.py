@@ -10,12 +10,13 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from enum import Enum
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from obdwatch.errors import InputError
+from obdwatch.errors import InputError, LogbookError
 from obdwatch.units import KM_PER_MILE
 
 if TYPE_CHECKING:
@@ -26,13 +27,25 @@ PROGRESS_STEPS = 100
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
-@dataclasses.dataclass(frozen=True, slots=True)
+@dataclasses.dataclass(frozen=True)
 class Settings:
     """What the common options said."""
 
     logbook: Path | None
     as_json: bool
-    units: str
+    typed_units: str | None = None
+
+    @cached_property
+    def units(self) -> str:
+        """The units that were typed; else those that the cars of the logbook agree on; else metric."""
+        if self.typed_units is not None or not self.has_logbook():
+            return self.typed_units or "metric"
+        try:
+            with self.open_logbook() as logbook:
+                said = {car.units for car in logbook.cars() if car.units is not None}
+        except LogbookError:  # a command that needs the logbook says what is wrong with it
+            return "metric"
+        return said.pop() if len(said) == 1 else "metric"
 
     def open_logbook(self) -> Logbook:
         """Open the user's logbook, made on first use. Raises LogbookError."""
@@ -86,8 +99,10 @@ def common_options(function: Command) -> Command:
 
     @click.option("--logbook", type=click.Path(path_type=Path), help="Folder of the logbook (default: your own).")
     @click.option("--json", "as_json", is_flag=True, help="Print one JSON document and nothing else.")
-    @click.option("--units", type=click.Choice(["metric", "us"]), default="metric", help="Units on the screen.")
-    def wrapped(logbook: Path | None, as_json: bool, units: str, **rest: Any) -> Any:
+    @click.option(
+        "--units", type=click.Choice(["metric", "us"]), help="Units to read and type [your cars', or metric]."
+    )
+    def wrapped(logbook: Path | None, as_json: bool, units: str | None, **rest: Any) -> Any:
         return function(settings=Settings(logbook, as_json, units), **rest)
 
     wrapped.__name__ = function.__name__

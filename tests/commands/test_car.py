@@ -11,6 +11,7 @@ from click.testing import CliRunner
 
 from obdwatch.cli import program, run
 from obdwatch.commands.car_ask import QUESTIONS
+from obdwatch.commands.options import Settings
 from obdwatch.logbook.logbook import Logbook
 from obdwatch.recording.session_file import SessionWriter
 from obdwatch.records import Session
@@ -175,6 +176,27 @@ def test_an_odometer_that_runs_backwards_is_said(tmp_path: Path, capsys: pytest.
     said = capsys.readouterr().out
     assert "less than 99,419 miles" in said
     assert " km " not in said
+
+
+def test_the_keepers_units_hold_where_nothing_else_is_typed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    where = ["--car", "fern", "--logbook", str(tmp_path)]
+    assert run(["car", "add", "fern", "--set", "units=us", "--logbook", str(tmp_path)]) == 0
+    assert run(["log", "odometer", "90000", *where]) == 0
+    with Logbook(tmp_path) as book:
+        (event,) = book.events()
+        assert event.odometer_km == pytest.approx(144_840.96)  # NIST SP 811: 1 mile = 1.609344 km
+    capsys.readouterr()
+    for more, said in ((), "90,000 miles"), (("--units", "metric"), "144,841 km"):
+        assert run(["log", "list", *more, "--logbook", str(tmp_path)]) == 0
+        assert said in capsys.readouterr().out
+    assert run(["car", "add", "moss", "--set", "units=metric", "--logbook", str(tmp_path)]) == 0
+    assert run(["log", "list", "--logbook", str(tmp_path)]) == 0
+    assert "144,841 km" in capsys.readouterr().out, "the cars do not agree"
+
+
+def test_asking_for_the_units_makes_no_logbook(tmp_path: Path) -> None:
+    assert Settings(tmp_path / "none", as_json=False).units == "metric"
+    assert not (tmp_path / "none").exists()
 
 
 def test_a_part_is_logged_by_its_name_too(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
