@@ -23,7 +23,7 @@ def ways_compared(board: Board, units: str) -> list[Component]:
     ways += [("Everything now", plan.comparison.everything_now), ("Nothing until it fails", plan.comparison.nothing)]
     most_hours = max(costs.hours for _, costs in ways) or 1.0
     most_money = max(costs.total for _, costs in ways) or 1.0
-    heads = ("Way", "Planned work", f"Expected to cost within {horizon}, failures and wear counted")
+    heads = ("Way", "Planned work", f"Expected cost within {horizon}")
     rows = [
         row(
             heads,
@@ -36,6 +36,7 @@ def ways_compared(board: Board, units: str) -> list[Component]:
         for number, (name, costs) in enumerate(ways)
     ]
     return [
+        html.P("The expected cost counts failures on the road and the wear that is left.", className="quiet"),
         table(heads, rows, "ranked ways-compared"),
         html.Details([html.Summary("Where the money goes"), _shares(ways, plan.currency, horizon)]),
     ]

@@ -17,6 +17,7 @@ from dashboards.drawing import Screen
 from dashboards.failures import part_or_told
 from dashboards.garage import KnownCar
 from dashboards.pages.curve_sections import picture
+from dashboards.pages.home import how_to_begin
 from dashboards.sessions import SessionShelf
 from dashboards.tables import row, scrolling, table
 from dashboards.visit import CAR, COMPARE, Page, Visit, car_address, car_in, compare_address, drive_address, visit_from
@@ -44,7 +45,7 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
     known = shelf.garage.car(car_in(visit.path, COMPARE))
     heading = "Was it fixed?"
     if known is None:
-        return Page(heading, [html.H1(heading), *_nothing("No drive of this logbook belongs to a car yet.")])
+        return Page("How to begin", how_to_begin())
     sides = sides_asked(shelf, known, visit)
     top = [
         html.P(dcc.Link(known.name, href=car_address(CAR, known.id)), className="up"),
@@ -218,8 +219,8 @@ def _nothing(why: str) -> list[Component]:
             "Nothing to compare yet",
             [
                 why,
-                "Note a repair with 'obdwatch log repair PART', record a drive before and one after it on the same"
-                " road, or choose two drives.",
+                "To prove a repair: record a drive before it and one after it on the same road, and note the repair"
+                " (obdwatch log repair PART --car ID --odometer N).",
             ],
         )
     ]

@@ -55,7 +55,14 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
     top: list[Component] = [html.H1(known.name), *car_ways(garage.cars(), known.id, CAR)]
     if not known.sessions:
         return Page(
-            known.name, [*top, html.P("No drive of this car has been recorded yet.", className="lead"), *_first()]
+            known.name,
+            [
+                *top,
+                html.P("No drive of this car has been recorded yet.", className="lead"),
+                *_without_a_drive(known),
+                html.H2("To record one"),
+                *_first(),
+            ],
         )
     if not analysed:
         return Page(known.name, [*top, *_not_looked_at(known)])
@@ -181,6 +188,20 @@ def _reason(risk: PartRisk) -> str:
 def _short(now: CarState, risk: PartRisk) -> Component:
     link = dcc.Link(capital(part_name(risk.part)), href=part_address(now.known.id, risk.part))
     return html.Li([link, html.Span(f" {percent(risk.degraded)}", className="quiet")])
+
+
+def _without_a_drive(known: KnownCar) -> list[Component]:
+    walk = dcc.Link("Walk round the car", href=car_address(INSPECTION, known.id))
+    plan = dcc.Link("See a plan", href=car_address(VISITS, known.id))
+    return [
+        html.H2("What can be done without one"),
+        html.Ul(
+            [
+                html.Li([walk, ": a few questions, for what no recording shows."]),
+                html.Li([plan, " that rests on distance and log alone."]),
+            ]
+        ),
+    ]
 
 
 def _not_looked_at(known: KnownCar) -> list[Component]:

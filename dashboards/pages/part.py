@@ -119,7 +119,7 @@ def _instead(now: CarState, risk: PartRisk) -> list[Component]:
             )
             for o in sorted(others, key=lambda o: -o.degraded)
         ]
-        shown += [html.H2("What else looks like this"), html.Ul(rows)]
+        shown += [html.H2("What else looks like this, and how likely it is worn"), html.Ul(rows)]
     if risk.decided_by:
         shown += [html.H2("What would decide"), html.P(risk.decided_by)]
     return shown
@@ -162,13 +162,19 @@ def _work(now: CarState, part: Part) -> list[Component]:
     reached = [
         part_name(other.id)
         for other in now.catalogue.parts.values()
-        if other.id != part.id and other.access and set(opened_for(list(other.access), steps)) <= set(opened)
+        if other.id not in {part.id, *part.together_with}
+        and other.access
+        and set(opened_for(list(other.access), steps)) <= set(opened)
     ]
     with_it = [part_name(other) for other in part.together_with if other in now.catalogue.parts]
     cautions = [*part.cautions, *(caution for step in opened for caution in steps[step].cautions)]
     manual = () if any("maker's own manual" in line for line in part.fitting) else (FROM_THE_MANUAL,)
     first_drive = (part.first_drive_check,) if part.first_drive_check else ()
-    reach = (f"{capital(listed(sorted(reached)))}: the same access, so that only the part is paid.",) if reached else ()
+    reach = (
+        (f"{capital(listed(sorted(reached)))}: reached by the same access, for the price of the part alone.",)
+        if reached
+        else ()
+    )
     together = (f"{capital(listed(with_it))}: worth doing together.",) if with_it else ()
     pieces = [
         cautions_box(tuple(dict.fromkeys(cautions))),

@@ -10,6 +10,7 @@ from dash.development.base_component import Component
 from dashboards.components import GRAPH_CONFIG, back_to_drives, car_ways, labelled, notice
 from dashboards.drawing import Screen
 from dashboards.garage import CarTrends
+from dashboards.pages.home import how_to_begin
 from dashboards.sessions import SessionShelf
 from dashboards.tables import row, scrolling, table
 from dashboards.trend_figures import trend_figure
@@ -30,12 +31,14 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
     """Build the page of one car. Raises LogbookError for a car that is not there."""
     known = shelf.garage.car(car_in(visit.path, TRENDS))
     if known is None:
-        return Page("Trends", [html.H1("Trends"), *_nothing("No drive of this logbook belongs to a car yet.")])
+        return Page("How to begin", how_to_begin())
     found = shelf.garage.trends(known)
     heading = "What changes from drive to drive"
     title = f"{heading}: {known.name}"
     up = html.P(dcc.Link(known.name, href=car_address(CAR, known.id)), className="up")
     top = [up, html.H1(heading), *car_ways(shelf.garage.cars(), known.id, TRENDS)]
+    if not known.sessions:
+        return Page(title, [*top, *_nothing("No drive of this car has been recorded yet.")])
     if found.latest is None:
         return Page(title, [*top, *_nothing("None of its drives has been analysed yet.")])
     if not found.tracks:
@@ -86,7 +89,7 @@ def _in_short(found: CarTrends) -> str:
         return f"{seen} {count(len(wearing), 'number')} moving towards harm."
     if longest < FEWEST:
         return f"{seen} A trend shows from {FEWEST} drives on: some numbers scatter from drive to drive."
-    return f"{seen} None is on its way to a limit."
+    return f"{seen} No trend towards a limit is proven."
 
 
 def _section(track: Followed, screen: Screen) -> Component:
@@ -124,7 +127,7 @@ def _row(track: Followed, found: CarTrends, units: str) -> Component:
 def _nothing(why: str) -> list[Component]:
     return [
         notice(
-            "Nothing to compare yet",
+            "Nothing to follow yet",
             [
                 why,
                 "Record a drive from time to time, with the car and its odometer named"

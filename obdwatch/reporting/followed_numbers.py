@@ -31,7 +31,7 @@ def followed_blocks(facts: CarFacts) -> list[Block]:
     beside = [one for one in tracks if one.movement is None and suspected & set(one.series.rule.parts)]
     blocks: list[Block] = [Subheading("Numbers followed from drive to drive")]
     if not moving:
-        blocks.append(Paragraph("None of them shows a trend beyond chance."))
+        blocks.append(Paragraph("None of them shows a proven trend."))
     for one in (*moving, *sorted(beside, key=lambda one: -len(one.series.values)))[:MOST_DRAWN]:
         blocks += [Paragraph(f"{capital(label(one.series.key))}: {followed_sentence(one, facts.units)}")]
         blocks += [followed_plot(one, facts.units)]
@@ -93,7 +93,7 @@ def in_a_word(track: Followed) -> str:
         enough = len(track.series.values) >= FEWEST
         if _beyond(track):
             return "outside its limits now" if enough else "outside its limits now; too few drives for a trend"
-        return "no trend beyond chance" if enough else "too few drives to tell"
+        return "no trend proven" if enough else "too few drives to tell"
     if moves.season:
         return "perhaps with the season"
     way = "up" if moves.now > moves.first else "down"

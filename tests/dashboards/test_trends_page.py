@@ -44,7 +44,7 @@ def test_what_wears_is_shown_first_with_its_forecast(book: FakeLogbook) -> None:
 def test_the_address_chooses_the_number(book: FakeLogbook) -> None:
     asked = visit("/trends/blue", search="?show=charging/charging_voltage", units="us")
     shown = text(show_page(SessionShelf(book, load=book.load), asked).children)
-    assert "14.3\N{NO-BREAK SPACE}V now, in 16 drives since the last repair; no trend beyond chance." in shown
+    assert "14.3\N{NO-BREAK SPACE}V now, in 16 drives since the last repair; no trend proven." in shown
     assert "Back to what moves most" in shown
 
 
@@ -79,9 +79,9 @@ def test_a_forecast_ends_at_the_limit(book: FakeLogbook) -> None:
 def test_cars_without_drives_or_findings_are_told_what_to_do(tmp_path: Path) -> None:
     book = FakeLogbook(tmp_path)
     shelf = SessionShelf(book, load=book.load)
-    assert "None of its drives has been analysed yet." in text(show_page(shelf, visit("/trends")).children)
+    assert "No drive of this car has been recorded yet." in text(show_page(shelf, visit("/trends")).children)
     book.known_cars = ()
-    assert "No drive of this logbook belongs to a car yet." in text(show_page(shelf, visit("/trends")).children)
+    assert "Show me the invented car" in text(show_page(shelf, visit("/trends")).children)
     assert "no car with that name" in text(show_page(shelf, visit("/trends/nobody")).children)
 
 
