@@ -54,6 +54,11 @@ AT_IDLE_FIRST = (
     " that, and so do a slipping belt and a low coolant level."
 )
 
+ALIKE = (
+    "Idle and road have gained about alike. A thermostat that opens later does that, and so does a sensor that reads"
+    " high: cold, after a night's stand, compare it with a thermometer."
+)
+
 SENSOR_DOUBTED = (
     "The coolant sensor itself does not fit the others on this drive, so it may be the only fault. Until it has been"
     " checked, take the reading for true: an engine that really boils is lost in minutes."
@@ -221,7 +226,9 @@ def _before(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
         _against("standing_level", numbers, "Standing with the engine running"),
         _idled(numbers),
         _against("driving_level", numbers, "While driving"),
-        "That is not dangerous yet, but the cooling has lost some of its reserve.",
+        "That is not dangerous yet, but the cooling has lost some of its reserve."
+        if numbers.finding.parts[:1] != ("thermostat",)
+        else ALIKE,
         LEVEL_FIRST,
     )
 

@@ -60,6 +60,7 @@ def test_a_sensor_that_reads_high_lifts_idle_and_road_alike_and_is_not_the_pump(
     assert finding.verdict is Verdict.FAULT
     assert finding.parts[0] != "coolant_pump"
     assert "coolant_temperature_sensor" in finding.parts
+    assert "thermometer" in " ".join(cooling_words(finding, "metric").reasons)
 
 
 def test_an_idle_with_another_heat_is_not_compared(known: History) -> None:
