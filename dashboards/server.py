@@ -19,7 +19,8 @@ from waitress import wasyncore
 from waitress.server import BaseWSGIServer
 
 from dashboards.app import create_app
-from dashboards.arrivals import LARGEST
+from dashboards.arrival_reading import LARGEST
+from dashboards.connections import LIMIT, make_room
 from dashboards.security import LARGEST_REQUEST, SHORTEST_TOKEN, Access, is_loopback
 from dashboards.sessions import Analyse, Load, SessionSource
 from obdwatch.errors import InputError, ObdwatchError
@@ -45,7 +46,8 @@ class Served:
         """Serve until interrupted or stopped, then let go of the port."""
         try:
             while not self._stopped.is_set():
-                wasyncore.loop(timeout=LOOK, map=self._sockets, count=1)
+                wasyncore.loop(timeout=LOOK, use_poll=True, map=self._sockets, count=1)
+                make_room(self.server)
         except KeyboardInterrupt:
             pass
         finally:
@@ -109,7 +111,13 @@ def prepare(
     app = create_app(logbook, analyse, access=access, load=load, units=units)
     sockets: dict[int, Any] = {}
     server = waitress.create_server(
-        app.server, map=sockets, sockets=[listening], threads=THREADS, ident=None, max_request_body_size=LARGEST_BODY
+        app.server,
+        map=sockets,
+        sockets=[listening],
+        threads=THREADS,
+        ident=None,
+        max_request_body_size=LARGEST_BODY,
+        connection_limit=LIMIT,
     )
     return Served(server, address_of(access, int(listening.getsockname()[1]), path), sockets)
 

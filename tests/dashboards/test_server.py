@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from dashboards.connections import MOST_OPEN
 from dashboards.security import Access
 from dashboards.server import access_for, address_of, prepare, serve
 from obdwatch.errors import InputError, ObdwatchError
@@ -113,5 +114,26 @@ def test_body_that_is_announced_larger_than_any_file_is_refused_before_it_is_sto
             sending.sendall(head.encode() + b"time")
             assert b" 413 " in sending.recv(1000).partition(b"\r\n")[0]
     finally:
+        served.stop()
+        thread.join(10)
+
+
+def test_hundreds_of_silent_connections_keep_nobody_out(book: FakeLogbook) -> None:
+    """Each has begun a request and says no more; whoever comes next is answered, and who was silent longest must go."""
+    served = prepare(book, port=0)
+    thread = threading.Thread(target=served.run)
+    thread.start()
+    port = int(served.address.rstrip("/").rpartition(":")[2])
+    silent: list[socket.socket] = []
+    try:
+        for _ in range(MOST_OPEN + 50):
+            silent.append(socket.create_connection(("127.0.0.1", port), timeout=20))
+            silent[-1].sendall(b"GET / HTTP/1.1\r\nHost: 127")
+        with urllib.request.urlopen(served.address, timeout=20) as answer:
+            assert answer.status == 200
+        assert silent[0].recv(10) == b""  # closed by the server
+    finally:
+        for one in silent:
+            one.close()
         served.stop()
         thread.join(10)
