@@ -12,7 +12,7 @@ import numpy as np
 
 from obdwatch.detectors.catalyst_record import CatalystView, certain, view, warm_driving
 from obdwatch.detectors.heat_input import burns_lean
-from obdwatch.detectors.oxygen_sensors_baseline import baseline
+from obdwatch.detectors.oxygen_sensors_baseline import FEWEST_DRIVES, Baseline, baseline, since_repair
 from obdwatch.detectors.oxygen_sensors_judgement import judge_bank
 from obdwatch.detectors.oxygen_sensors_record import States, banks, fuel_cuts, rear_sensor, states
 from obdwatch.records import Car, Drive, Finding, History, Measure, Span, Urgency, Verdict
@@ -173,12 +173,37 @@ def _worse_than_before(worst: CatalystView, history: History) -> str:
     swing = baseline(history, NAME, f"survives_bank_{worst.bank}", PARTS[:1])
     if swing is not None and swing.beyond(worst.ratio - SIGMAS * worst.error, RISEN):
         return "losing_storage"
-    through = baseline(history, NAME, f"breakthrough_bank_{worst.bank}", PARTS[:1])
-    memory = baseline(history, NAME, f"memory_bank_{worst.bank}", PARTS[:1])
-    if through is None or memory is None or worst.breakthrough is None or worst.memory is None:
+    usual = _earlier(history, f"survives_bank_{worst.bank}")
+    through = _earlier(history, f"breakthrough_bank_{worst.bank}")
+    memory = _earlier(history, f"memory_bank_{worst.bank}")
+    if usual is None or through is None or memory is None or worst.breakthrough is None or worst.memory is None:
         return ""
-    breaks = through.beyond(worst.breakthrough, BREAKS_THROUGH)
-    return "losing_storage" if breaks and worst.memory < FORGETS * memory.middle else ""
+    if worst.ratio <= usual.middle:
+        return (
+            ""  # a loaded engine sends more exhaust through and empties it sooner, but lets no more of the swing pass
+        )
+    wider = _wider(min(through.drives, memory.drives))
+    breaks = through.beyond(worst.breakthrough, wider * BREAKS_THROUGH)
+    return "losing_storage" if breaks and worst.memory < FORGETS**wider * memory.middle else ""
+
+
+def _earlier(history: History, name: str) -> Baseline | None:
+    """Return the car's own past of a measure, from its first healthy drive on."""
+    known = baseline(history, NAME, name, PARTS[:1])
+    if known is not None:
+        return known
+    own = since_repair(history, NAME, PARTS[:1])
+    values = [one.value for one in own if one.name == name and one.healthy]
+    return Baseline(float(np.median(values)), 0.0, len(values)) if values else None
+
+
+def _wider(drives: int) -> float:
+    """By how much a limit made for three earlier drives grows where fewer are known.
+
+    The difference of a drive from the mean of n earlier ones scatters by the square root of 1 + 1/n (NIST Handbook,
+    1.3.5.2 and 7.1.4, from memory).
+    """
+    return max(1.0, float(np.sqrt((1.0 + 1.0 / drives) / (1.0 + 1.0 / FEWEST_DRIVES))))
 
 
 def _measures(worst: CatalystView, views: list[CatalystView], drive: Drive | None) -> tuple[Measure, ...]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from obdwatch.detectors.fuel_trims_evidence import fuel_level, refuelled_since, tells_ethanol
 from obdwatch.detectors.fuel_trims_limits import BANK_APART, MOST_ETHANOL
-from obdwatch.detectors.fuel_trims_past import PARTS, Past
+from obdwatch.detectors.fuel_trims_past import FUEL_STEP, PARTS, Past
 from obdwatch.detectors.misfire_pattern import LEANER_UNDER_LOAD, OTHER_FUEL
 from obdwatch.detectors.oxygen_sensors_baseline import since_repair
 from obdwatch.records import Car, Drive, History
@@ -53,9 +53,14 @@ def is_new_fuel(
         return False
     past = Past(history, TRIMS)
     level = float(np.mean([trim for trim in trims if trim is not None]))
-    usual = [one.value for one in since_repair(history, TRIMS, PARTS) if one.name == "level" and one.healthy]
+    told = [one for one in since_repair(history, TRIMS, PARTS) if one.name == "level"]
+    usual = [one.value for one in told if one.healthy]
     if level - (float(np.median(usual)) if usual else 0.0) > MOST_ETHANOL:
         return False
     if tells_ethanol(drive, car):
         return True
-    return past.jumped(level) if usual else refuelled_since(drive, past, fuel_level(drive))
+    if usual:
+        return past.jumped(level)
+    if told:  # a drive that could not be judged healthy, for want of an idle perhaps, still knew its level
+        return abs(told[-1].value) < FUEL_STEP / 2.0 and level - told[-1].value >= FUEL_STEP
+    return refuelled_since(drive, past, fuel_level(drive))

@@ -126,6 +126,30 @@ def test_against_its_own_past_and_a_new_start_after_a_repair() -> None:
     assert judge(today, History(usual, (new,))).verdict is Verdict.HEALTHY
 
 
+@pytest.mark.parametrize("drives", [1, 2])
+def test_two_witnesses_together_need_no_long_past(drives: int) -> None:
+    """Rich exhaust breaks through, and lean exhaust no longer does: less is stored, known after one earlier drive."""
+    today = _mixed(0.15)
+    sound = {"survives": 0.1, "breakthrough": 0.0, "memory": 0.3}
+
+    def history(**others: float) -> History:
+        return History(
+            tuple(
+                Feature(f"d{n}", NAME, f"{name}_bank_1", level, "ratio")
+                for n in range(drives)
+                for name, level in (sound | others).items()
+            )
+        )
+
+    assert judge(today).verdict is Verdict.HEALTHY
+    assert judge(today, history()).signature == "losing_storage"
+    assert judge(drive(SOUND), history()).verdict is Verdict.HEALTHY
+    assert judge(today, history(memory=0.0)).verdict is Verdict.HEALTHY  # one witness alone does not do
+    assert judge(today, history(breakthrough=0.065)).verdict is Verdict.HEALTHY
+    # Heavier driving uses stored oxygen up sooner, but lets no more of the swing through: no catalyst is worn by that.
+    assert judge(today, history(survives=0.25)).verdict is Verdict.HEALTHY
+
+
 def test_a_slow_front_sensor_does_not_make_a_catalyst_bad() -> None:
     for lag in (0.6, 1.2, 2.5):
         assert judge(drive(BreathingCar(lag=lag))).verdict is not Verdict.FAULT

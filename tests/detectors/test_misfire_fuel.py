@@ -121,6 +121,11 @@ def test_a_mixture_that_was_lean_before_is_no_new_fuel() -> None:
     assert judged(E85, History((*sound, *after))).verdict is Verdict.FAULT
 
 
+def test_one_earlier_drive_that_had_no_idle_knew_its_level() -> None:
+    assert told(judged(E85, past(4.0, healthy=False))) == NEW
+    assert judged(E85, past(20.0, healthy=False)).verdict is Verdict.FAULT
+
+
 def test_wear_that_grew_is_no_new_fuel() -> None:
     grown = (*past(0.0, 1.0).features, *past(6.0, 12.0, healthy=False).features)
     assert judged(20.0, History(grown)).verdict is Verdict.FAULT
