@@ -189,8 +189,8 @@ def in_short(said: Sequence[Finding]) -> str:
     faults = sorted((one for one in said if one.verdict is Verdict.FAULT), key=wording.rank)
     if faults:
         first = wording.state_words(faults[0])
-        begin = f"{wording.count(len(faults), 'thing')} to see to, {'the first ' if len(faults) > 1 else ''}"
-        begin += f"“{first[:1].lower()}{first[1:]}”."
+        most = ". Most urgent" if len(faults) > 1 else ""
+        begin = f"{wording.count(len(faults), 'thing')} to see to{most}: {first[:1].lower()}{first[1:]}."
     else:
         begin = "Nothing wrong was found in what this drive could show."
     healthy, unsure = count[Verdict.HEALTHY], count[Verdict.NOT_ENOUGH_DATA]

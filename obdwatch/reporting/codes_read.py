@@ -44,7 +44,7 @@ def _memory(drive: Drive, kind: CodeKind) -> str:
     if codes:
         return f"{MEMORIES[kind]}: {listed(codes)}."
     if kind in drive.codes_read:
-        return f"{capital(kind.value)}: none. The memory was read and holds no code."
+        return f"{capital(kind.value)}: none. This was read, and it is empty."
     return f"{capital(kind.value)}: unknown. These codes were not read."
 
 
@@ -57,7 +57,8 @@ def _self_checks(drive: Drive) -> list[str]:
 def _self_check(one: Readiness, alone: bool) -> str:
     """What one control unit says; which one it is matters only beside others."""
     unit = "" if alone or one.ecu is None else f"Control unit {one.ecu:X}: "
-    lamp = {True: "the engine lamp is on. ", False: "the engine lamp is off. ", None: ""}[one.lamp_on]
+    off = "the engine lamp is off. " if alone else "it does not ask for the engine lamp. "
+    lamp = {True: "the engine lamp is on. ", False: off, None: ""}[one.lamp_on]
     return capital(f"{unit}{lamp}{' '.join(readiness_words(one))}")
 
 

@@ -55,6 +55,13 @@ thead .number { white-space: normal; }
 @media (max-width: 44rem) {
   svg.wide { display: none; } svg.narrow { display: block; width: 100%; }
   table { font-size: .85rem; } th, td { padding-right: .5rem; } .number { white-space: normal; }
+  .stacks, .stacks tbody, .stacks tr, .stacks tbody th { display: block; }
+  .stacks thead { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
+  .stacks tr { border-bottom: 1px solid var(--rule); padding: .4rem 0; }
+  .stacks th, .stacks td { border: 0; padding: 0; font-size: .93rem; }
+  .stacks tbody th { font-weight: 600; }
+  .stacks td { display: inline-block; text-align: left; margin-right: 1rem; }
+  .stacks td::before { content: attr(data-label) " "; color: var(--quiet); }
 }
 @media print {
   :root { color-scheme: light; --ink: #000; --quiet: #444; --paper: #fff; --rule: #bbb; --accent: #1f63ad; }
@@ -102,16 +109,21 @@ def _table(table: Table) -> str:
     def number(place: int) -> str:
         return ' class="number"' if place in table.numeric else ""
 
+    def label(place: int) -> str:
+        return f' data-label="{escape(table.columns[place])}"' if stacks else ""
+
+    # Words beside several numbers have no room on a phone: there each row becomes a block with its own labels.
+    stacks = len(table.columns) > 3 and len(table.numeric) < len(table.columns) - 1
     head = "".join(f'<th scope="col"{number(n)}>{escape(text)}</th>' for n, text in enumerate(table.columns))
     rows = "\n".join(
         f'<tr><th scope="row">{escape(row[0])}</th>'
-        + "".join(f"<td{number(n)}>{escape(cell)}</td>" for n, cell in enumerate(row[1:], 1))
+        + "".join(f"<td{number(n)}{label(n)}>{escape(cell)}</td>" for n, cell in enumerate(row[1:], 1))
         + "</tr>"
         for row in table.rows
     )
-    caption = escape(table.caption)
+    caption, look = escape(table.caption), ' class="stacks"' if stacks else ""
     return (
-        f'<div class="scrolls" role="region" tabindex="0" aria-label="{caption}"><table>'
+        f'<div class="scrolls" role="region" tabindex="0" aria-label="{caption}"><table{look}>'
         f'<caption class="unseen">{caption}</caption><thead><tr>{head}</tr></thead>\n'
         f"<tbody>\n{rows}\n</tbody></table></div>"
     )

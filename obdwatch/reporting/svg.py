@@ -92,7 +92,7 @@ class _Drawing:
         for level in self.plot.levels:
             y = self.y(level.at)
             yield _line("limit", self.left, y, self.right, y)
-            yield _text(self.right - 2, y - 4 if y - self.top > 14 else y + 13, level.text, "end")
+            yield _text(self.right - 2, y - 4, level.text, "end")  # above, where the values keep clear of it
         for place in self.plot.places:
             yield _line("place", self.x(place.at), self.top, self.x(place.at), self.bottom)
         yield from self._row([(place.at, place.text) for place in self.plot.places])

@@ -63,9 +63,7 @@ def test_finding_comes_in_words_with_urgency_and_what_is_missing_with_the_drive_
     states = page.locator(".finding .state").all_text_contents()
     assert states == ["At the next service"]
     assert page.locator(".answered h3").all_text_contents() == ["Cannot tell yet", "Looks healthy"]
-    short = (
-        "1 thing to see to, “at the next service”. 1 other check looked healthy and 1 question could not be answered."
-    )
+    short = "1 thing to see to: at the next service. 1 other check looked healthy and 1 question could not be answered."
     expect(page.locator(".lead").nth(2)).to_have_text(short)
     fault = page.locator(".finding").first
     expect(fault).to_contain_text("The thermostat lets the engine run too cold")
