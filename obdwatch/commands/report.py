@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import click
 
-from obdwatch.commands.options import Settings, common_options, print_json
+from obdwatch.commands.options import Settings, common_options, print_json, progress_bar
 from obdwatch.errors import InputError
 
 PAGES, PAPERS = (".html", ".htm"), (".pdf",)
+KNOWN = 0.4  # share of the time of a PDF after which everything is known and the drawing begins
 
 
 @click.command("report")
@@ -36,9 +38,12 @@ def command(settings: Settings, car_id: str | None, out: Path, with_vin: bool) -
     if suffix not in (*PAGES, *PAPERS):
         raise InputError(f"{out}: choose a name that ends in .html (for a browser) or .pdf")
     made_at = datetime.now(UTC)
-    with settings.open_logbook() as logbook:
-        report = report_of(logbook, car_id, settings.units, made_at, with_vin)
-    content = page(report).encode() if suffix in PAGES else pdf(report, made_at)
+    known = 1.0 if suffix in PAGES else KNOWN
+    with settings.open_logbook() as logbook, progress_bar(settings, "Writing the report") as show:
+        report = report_of(logbook, car_id, settings.units, made_at, with_vin, lambda share: show(known * share))
+        show(known)
+        drawing = partial(pdf, report, made_at, lambda share: show(known + (1.0 - known) * share))
+        content = page(report).encode() if suffix in PAGES else drawing()
     written_whole(out, lambda beside: beside.write_bytes(content))
     if settings.as_json:
         print_json({"written": out, "report": report})

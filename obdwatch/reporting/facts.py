@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -123,13 +123,19 @@ class _Files:
         return self.drives[session.id]
 
 
-def facts_of(logbook: Logbook, car: Car, units: str, made_at: datetime) -> CarFacts:
-    """Fetch what a report of `car` needs; `made_at` is aware. Raises InputError for a parts file that is wrong."""
+def facts_of(
+    logbook: Logbook, car: Car, units: str, made_at: datetime, show: Callable[[float], None] = lambda share: None
+) -> CarFacts:
+    """Fetch what a report of `car` needs; `made_at` is aware. Raises InputError for a parts file that is wrong.
+
+    `show` is told what share is done (0 to 1), roughly.
+    """
     sessions = tuple(sorted(logbook.sessions(car.id), key=_age))
     said = {one.id: tuple(explain(f, units) for f in logbook.findings(one.id)) for one in sessions}
     latest = next((one for one in reversed(sessions) if said[one.id]), None)
     catalogue, risks = catalogue_of(logbook, car), risks_of_car(logbook, car.id, units)
     per_year = yearly_miles(logbook.odometer_readings(car.id))
+    show(0.2)
     plan, plan_problem = _plan(catalogue, risks, car, units, per_year)
     files = _Files(logbook)
     suspected = {risk.part for risk in risks if is_suspected(risk)}
@@ -149,9 +155,12 @@ def facts_of(logbook: Logbook, car: Car, units: str, made_at: datetime) -> CarFa
         grown=risks_over_drives(logbook, car.id, suspected) if suspected else (),
         followed=_followed(logbook, latest),
     )
+    show(0.4)
     codes = _codes(files, sessions)
+    show(0.5)
     places = tuple(Place(session, finding, files.drive(session)) for session, finding in _pointed_at(facts))
     drives = [drive for drive in files.drives.values() if drive is not None]
+    show(0.7)
     identities = dict.fromkeys(unit.vin for drive in drives for unit in drive.vehicle if unit.vin)
     return replace(
         facts,

@@ -5,6 +5,7 @@ The two libraries are an optional extra: whoever wants only the page needs neith
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
 from io import BytesIO
 from typing import Any
@@ -27,8 +28,8 @@ MOST_AT_FOOT = 80  # letters of the title
 UNKNOWN_SIGN = "\N{WHITE SQUARE}"  # for a letter that the font does not have
 
 
-def pdf(document: Document, made_at: datetime) -> bytes:
-    """Return the document as a PDF; `made_at` (aware) goes into its properties.
+def pdf(document: Document, made_at: datetime, show: Callable[[float], None] = lambda share: None) -> bytes:
+    """Return the document as a PDF; `made_at` (aware) goes into its properties, `show` is told what share is done.
 
     Raises InputError, with what to install, where one of the two libraries is missing.
     """
@@ -42,7 +43,7 @@ def pdf(document: Document, made_at: datetime) -> bytes:
         ) from None
     paper = _Paper(fpdf, document, made_at)
     try:
-        return paper.content()
+        return paper.content(show)
     finally:
         paper.close()
 
@@ -78,14 +79,18 @@ class _Paper:
         self.sheets.set_creation_date(made_at)
         self.sheets.add_page()
 
-    def content(self) -> bytes:
+    def content(self, show: Callable[[float], None]) -> bytes:
         """Draw everything and return the file."""
+        blocks = sum(len(section.blocks) for section in self.document.sections)
+        drawn = 0
         self._say(self.document.title, TITLE, style="B")
         self._say(self.document.made, SMALL, QUIET)
         for section in self.document.sections:
             self._heading(section.heading, HEADING, 0)
             for block in section.blocks:
                 self._block(block)
+                drawn += 1
+                show(drawn / blocks)
         return bytes(self.sheets.output())
 
     def close(self) -> None:

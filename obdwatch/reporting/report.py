@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -45,12 +45,20 @@ LIMITS = (
 )
 
 
-def report_of(logbook: Logbook, car_id: str | None, units: str, made_at: datetime, with_vin: bool = False) -> Document:
+def report_of(
+    logbook: Logbook,
+    car_id: str | None,
+    units: str,
+    made_at: datetime,
+    with_vin: bool = False,
+    show: Callable[[float], None] = lambda share: None,
+) -> Document:
     """Return the report of a car of the logbook, the only one where `car_id` is None; `made_at` is aware.
 
-    Identification numbers are left out unless `with_vin`. Raises InputError where it is not clear which car is meant.
+    Identification numbers are left out unless `with_vin`; `show` is told what share is done (0 to 1), roughly. Raises
+    InputError where it is not clear which car is meant.
     """
-    facts = facts_of(logbook, chosen_car(logbook, car_id), units, made_at)
+    facts = facts_of(logbook, chosen_car(logbook, car_id), units, made_at, show)
     return document_of(facts, with_vin)
 
 

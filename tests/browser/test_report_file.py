@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, Route, expect
 
 from obdwatch.logbook.logbook import Logbook
 from obdwatch.records import Car, Event, EventKind
 from obdwatch.reporting.document import Section
 from obdwatch.reporting.page import page
 from obdwatch.reporting.report import report_of
+from tests.browser.conftest import serving
+from tests.dashboards.samples import CAR, HEALTHY, session
+from tests.dashboards.test_with_the_logbook import written
 from tests.reporting.conftest import MADE_AT
 from tests.reporting.test_hostile import HOSTILE, picture
 
@@ -57,3 +61,31 @@ def test_it_asks_for_nothing_fits_and_is_accessible(browser: Browser, file: Path
     context.close()
     assert asked == [file.as_uri()]
     assert said == []
+
+
+def test_page_says_that_a_report_is_made_that_it_is_there_and_why_not(browser: Browser, tmp_path: Path) -> None:
+    logbook = Logbook(tmp_path / "logbook")
+    logbook.save_car(CAR)
+    drive = logbook.add_session(written(logbook.sessions_folder, session("morning")))
+    logbook.save_analysis(drive.id, (HEALTHY,), ())
+    shown = browser.new_page(viewport={"width": 390, "height": 844})
+    held: list[Route] = []
+    with serving(logbook) as address:
+        shown.goto(address)
+        link = shown.get_by_role("link", name=re.compile("PDF", re.IGNORECASE))
+        told = shown.get_by_role("status")
+        shown.route("**/report/**", lambda route: held.append(route))
+        link.click()
+        expect(told).to_have_text(re.compile(r"^Making the report: .* …$"))
+        link.click()  # in vain: it is being made
+        with shown.expect_download() as coming:
+            held[0].continue_()
+        assert re.fullmatch(r"\d{4}-\d\d-\d\d-blue\.pdf", coming.value.suggested_filename)
+        assert Path(coming.value.path()).read_bytes().startswith(b"%PDF-")
+        expect(told).to_have_text(re.compile(r"^The report is there: .*blue\.pdf$"))
+        assert len(held) == 1
+        shown.unroute("**/report/**")
+        shown.route("**/report/**", lambda route: route.abort("connectionrefused"))
+        link.click()
+        expect(told).to_have_text("The report could not be made: the dashboard does not answer.")
+        shown.close()

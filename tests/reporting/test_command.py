@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import shutil
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -118,3 +120,21 @@ def test_drives_without_profile_analysis_or_file_are_told(fern: Logbook, tmp_pat
     assert "obdwatch analyse --all" in texts
     assert "The recording of the drive of 2026-02-09 could not be read" in texts
     assert str(tmp_path) not in texts, "where the file lies is nobody's business"
+
+
+@pytest.mark.parametrize("name", ["fern.html", "fern.pdf"])
+def test_a_terminal_sees_how_far_it_is(
+    plain: Logbook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    shown: list[float] = []
+
+    @contextmanager
+    def bar(_settings: object, label: str) -> Iterator[Callable[[float], None]]:
+        assert label == "Writing the report"
+        yield shown.append
+
+    monkeypatch.setattr("obdwatch.commands.report.progress_bar", bar)
+    assert run(["report", "--logbook", str(plain.directory), "--out", str(tmp_path / name)]) == 0
+    assert shown == sorted(shown)
+    assert len(shown) > 4
+    assert shown[-1] == pytest.approx(1.0)
