@@ -36,6 +36,8 @@ BARE_LAYOUT: Mapping[str, Any] = {
 ORIGIN = np.datetime64("2000-01-01T00:00:00", "ms")
 DAY = 86_400.0
 
+LARGE_SCREENS = ((3400, 1.6), (2400, 1.25))  # (from this width on [px], so much larger)
+
 # Sizes [px].
 PLOT_HEIGHT = 112
 HEADER = 30
@@ -92,6 +94,11 @@ class Screen:
         return self.width < 700
 
     @property
+    def scale(self) -> float:
+        """How much larger all is drawn on a large screen, which is read from further away; as in the style sheet."""
+        return next((scale for wider_than, scale in LARGE_SCREENS if self.width >= wider_than), 1.0)
+
+    @property
     def lane_rows(self) -> int:
         """How many rows of words fit above the panels."""
         return LANE_ROWS_NARROW if self.narrow else LANE_ROWS
@@ -135,6 +142,29 @@ def level(y: float, line: Mapping[str, Any]) -> dict[str, Any]:
 def plain(text: str) -> str:
     """`text` as Plotly shows it letter by letter: no tag, entity or placeholder in it works."""
     return escape(" ".join(text.split()), quote=False).replace("%{", "%\N{ZERO WIDTH SPACE}{")
+
+
+def enlarged(figure: Figure, scale: float) -> Figure:
+    """Return the figure with height, margins, letters, points and lines `scale` times as large, and nothing else."""
+    if scale == 1.0:
+        return figure
+    layout = figure["layout"]
+    grown = layout | {
+        "height": scale * layout["height"],
+        "margin": {side: scale * size for side, size in layout["margin"].items()},
+        "font": layout["font"] | {"size": scale * layout["font"]["size"]},
+    }
+    return {"data": [_thicker(trace, scale) for trace in figure["data"]], "layout": grown}
+
+
+def _thicker(trace: Mapping[str, Any], scale: float) -> dict[str, Any]:
+    """A trace with larger points and lines."""
+    sizes = {"marker": "size", "line": "width"}
+    return dict(trace) | {
+        name: trace[name] | {size: scale * trace[name][size]}
+        for name, size in sizes.items()
+        if size in trace.get(name, {})
+    }
 
 
 def axis_time(seconds: float) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from dashboards.drawing import ACCENT, BARE_LAYOUT, NEUTRAL, Figure, Screen, plain, upright
+from dashboards.drawing import ACCENT, BARE_LAYOUT, NEUTRAL, Figure, Screen, enlarged, plain, upright
 from obdwatch.parts.risk_words import percent
 from obdwatch.units import screen_unit, to_screen
 
@@ -76,4 +76,4 @@ def growth_figure(
             "zeroline": False,
         },
     }
-    return {"data": [trace], "layout": layout}
+    return enlarged({"data": [trace], "layout": layout}, screen.scale)

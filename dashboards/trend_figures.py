@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from dashboards.drawing import ACCENT, BARE_LAYOUT, NEUTRAL, Figure, Screen, level, plain, upright
+from dashboards.drawing import ACCENT, BARE_LAYOUT, NEUTRAL, Figure, Screen, enlarged, level, plain, upright
 from dashboards.wording import quantity, with_unit
 from obdwatch.detectors.trends_followed import Followed
 from obdwatch.detectors.trends_judgement import Movement
@@ -52,7 +52,7 @@ def trend_figure(track: Followed, screen: Screen) -> Figure:
             traces.append(_points(place, at, values, name, look))
     for number, repair in enumerate(track.repairs):
         _mark(layout, place.x(np.array([repair]))[0], "repair" if number == 0 else "")
-    return {"data": traces, "layout": layout}
+    return enlarged({"data": traces, "layout": layout}, screen.scale)
 
 
 class _Placing:

@@ -162,9 +162,9 @@ def pairs_told(found: Pairs, screen: Screen) -> list[Component]:
         return [html.P("The two drives have no curve in common that could be laid one over the other.")]
     ways = html.P(
         [
-            "Before, grey and hollow: ",
+            "Before, hollow and without colour: ",
             dcc.Link(when(found.before.started_at), href=drive_address(found.before.id)),
-            ". After, blue and filled: ",
+            ". After, filled and blue: ",
             dcc.Link(when(found.after.started_at), href=drive_address(found.after.id)),
             ".",
         ]

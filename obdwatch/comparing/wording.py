@@ -116,7 +116,7 @@ def remarks(
             " proven."
         )
     said += _worse(measures)
-    others = [text.rstrip(".") for text in _other_faults(before, after, deciding)]
+    others = [text[:1].lower() + text[1:].rstrip(".") for text in _other_faults(before, after, deciding)]
     said += [f"What shows after the repair and did not before: {'; '.join(others)}."] if others else []
     said += _unknown(pairs, deciding)
     return tuple(said)

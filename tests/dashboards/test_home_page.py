@@ -13,7 +13,7 @@ from dash import dcc
 from dashboards.app import show_page
 from dashboards.beginning import Beginning
 from dashboards.changes import Changed, changes
-from dashboards.drawing import Screen
+from dashboards.drawing import LARGE_SCREENS, Screen
 from dashboards.growth_figure import growth_figure
 from dashboards.sessions import SessionShelf
 from obdwatch.errors import LogbookError
@@ -136,6 +136,22 @@ def test_a_growth_without_odometer_is_drawn_over_dates() -> None:
     assert list(over_dates.data[0].y) == [10.0, 90.0]
     over_miles = checked(growth_figure([(at, 1609.344, 0.1), (at, 3218.688, 0.9)], [(at, 2000.0)], screen))
     assert list(over_miles.data[0].x) == pytest.approx([1000.0, 2000.0])
+
+
+def test_a_large_screen_gets_larger_letters_and_points_and_the_same_numbers() -> None:
+    at = datetime(2026, 1, 1, tzinfo=UTC)
+    readings = [(at, 1000.0, 0.1), (at, 2000.0, 0.9)]
+    near, far = (growth_figure(readings, [], Screen(width, "metric")) for width in (1400, 3840))
+    assert far["layout"]["font"]["size"] == pytest.approx(1.6 * near["layout"]["font"]["size"])
+    assert far["layout"]["height"] == pytest.approx(1.6 * near["layout"]["height"])
+    assert far["data"][0]["marker"]["size"] > near["data"][0]["marker"]["size"]
+    assert (far["data"][0]["x"], far["data"][0]["y"]) == (near["data"][0]["x"], near["data"][0]["y"])
+
+
+def test_the_large_screens_of_pictures_are_those_of_the_style_sheet() -> None:
+    style = (Path(__file__).parents[2] / "dashboards" / "assets" / "style.css").read_text()
+    for width, scale in LARGE_SCREENS:
+        assert f"@media (min-width: {width}px) {{ html {{ font-size: {scale:.0%}; }} }}" in style
 
 
 def test_the_invented_car_comes_in_at_a_click(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
