@@ -72,7 +72,10 @@
       if (mine !== page || !mine.root.isConnected || mine.course !== course) return SOON; // something else is wanted now
       return take(told);
     } catch {
-      if (mine === page) say(byId("live-state"), "The dashboard does not answer; trying again.");
+      if (mine === page) {
+        say(byId("live-state"), "The dashboard does not answer; trying again. What stands here is from before.");
+        mine.root.dataset.silent = "yes";
+      }
       return AGAIN;
     } finally {
       clearTimeout(late);
@@ -110,6 +113,7 @@
   function take(told) {
     const before = page.state;
     page.state = told.state;
+    delete page.root.dataset.silent;
     page.root.dataset.state = told.state;
     if (told.state === "waiting" || told.state === "problem") {
       page.have = told.have || "";

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Browser, Page, expect
 
 from obdwatch.logbook.logbook import Logbook
 from obdwatch.recording.session_file import SessionWriter
@@ -86,6 +86,33 @@ def test_a_recording_appears_moves_warns_and_ends(page: Page, address: str, book
     expect(page.get_by_label("say them aloud")).to_be_hidden()
     expect(page.locator("#live-left")).not_to_contain_text("Drive on")
     expect(page.get_by_role("link", name="See the drive")).to_have_attribute("href", "/drive/now")
+
+
+def test_a_page_that_was_cut_off_calls_nothing_new_and_misses_nothing(
+    browser: Browser, address: str, book: Logbook
+) -> None:
+    """Not by `page`: here the browser must report that the server could not be reached."""
+    context = browser.new_context()
+    page = context.new_page()
+    page.add_init_script(VOICES)
+    with SessionWriter(book.sessions_folder / "now.obdw", Session("now", BEGAN, "fern")) as writer:
+        write(writer, 0, 100, coolant=90)
+        page.goto(f"{address}/now")
+        coolant = page.locator("#live-signals li", has_text="coolant")
+        expect(coolant.locator(".value")).to_have_text("90 °C", timeout=15_000)
+        page.get_by_label("say them aloud").check()
+        context.set_offline(True)
+        expect(page.locator("#live-state")).to_contain_text("What stands here is from before.", timeout=15_000)
+        expect(coolant.locator(".age")).to_be_hidden()
+        write(writer, 100, 200, coolant=123)
+        context.set_offline(False)
+        expect(coolant.locator(".value")).to_have_text("123 °C", timeout=30_000)
+        expect(page.locator("#live-state")).to_have_text("A drive is being recorded.")
+        expect(page.get_by_role("alert")).to_contain_text("stop where it is safe")
+        until(page, "window.said.filter(([, text]) => text.includes('stop where it is safe')).length === 1")
+        drawn = page.locator(".live-line path").first.get_attribute("d") or ""
+        assert drawn.count("L") > 100, "what came meanwhile is drawn as well"
+    context.close()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
