@@ -154,11 +154,11 @@ def _parts(now: CarState, units: str) -> list[Component]:
     old = [one for one in now.risks if is_old(one)]
     rest = [one for one in now.risks if one not in suspected and one not in old]
     shown: list[Component] = []
-    if not suspected:
-        shown.append(html.P("Nothing that was seen points to a worn part."))
     if told := [*suspected[:MOST_PARTS], *old]:
         heads = ("Part", "Worn by now", f"Fails within {distance(NEAR, units)}", "Why it is thought so")
         shown.append(table(heads, [_part(now, one, heads) for one in told], "ranked parts-at-risk"))
+    else:
+        shown.append(html.P("None stands out."))
     if further := [*suspected[MOST_PARTS:], *rest]:
         shown.append(
             html.Details(
@@ -181,7 +181,7 @@ def _part(now: CarState, risk: PartRisk, heads: Sequence[str]) -> Component:
 def _reason(risk: PartRisk) -> str:
     """What weighs most of what was seen; where nothing was, that it is distance alone."""
     if is_old(risk):
-        return "Nothing was seen of it: it has run far for such a part."
+        return "Nothing that was seen speaks for it: it has run far for such a part."
     return next((one.reason for one in risk.reasons if one.likelihood_ratio > 1.0), "")
 
 

@@ -22,6 +22,7 @@ from obdwatch.explanations.trends_words import label
 from obdwatch.records import Verdict
 from obdwatch.reporting.followed_numbers import COLUMNS, followed_row, followed_sentence
 
+NO_COMMON_NUMBER = "Its drives have no number in common yet that could be followed."
 MOST_SHOWN = 12  # pictures on one page; the others are a click away
 MOST_BESIDE = 4  # pictures of numbers that do not move
 NEWEST = 5  # drives whose faults say which numbers one wants to see
@@ -42,7 +43,9 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
     if found.latest is None:
         return Page(title, [*top, *_nothing("None of its drives has been analysed yet.")])
     if not found.tracks:
-        return Page(title, [*top, *_nothing("Its drives have no number in common yet that could be followed.")])
+        one = len(shelf.garage.analysed(known)) == 1
+        why = "There is one drive: what changes shows from the second on." if one else NO_COMMON_NUMBER
+        return Page(title, [*top, *_nothing(why)])
     chosen = visit.chosen()
     tracks = (
         [one for one in found.tracks if one.series.key in chosen]

@@ -51,6 +51,7 @@ def test_page_fits_every_screen(open_page: Callable[..., Page], address: str, pa
         "/trends",
         "/drives",
         "/part/blue/thermostat",
+        "/compare/blue?before=cold-start&after=codes",
     ],
 )
 def test_page_has_no_serious_accessibility_fault(
