@@ -352,16 +352,18 @@ def analyses(connection: Connection) -> list[Row]:
     return connection.execute("SELECT session_id, made_from, remarks FROM analysis").fetchall()
 
 
-def features(connection: Connection, car_id: str | None, session_id: str | None = None) -> list[Row]:
-    """Return (`FEATURE_COLUMNS`, started_at, odometer) of a car or a session, in the order they were saved."""
+def features(connection: Connection, session_id: str) -> list[Row]:
+    """Return (`FEATURE_COLUMNS`, started_at, odometer, place) of a session, in the order they were saved.
+
+    `place` is a number by which the features of different sessions stand in that order too.
+    """
     query = f"""
         SELECT {", ".join("feature." + name for name in FEATURE_COLUMNS.split(", "))}, session.started_at,
-            coalesce(edit.odometer_km, session.odometer_km)
+            coalesce(edit.odometer_km, session.odometer_km), feature.rowid
         FROM feature JOIN session ON session.id = feature.session_id
             LEFT JOIN session_edit AS edit ON edit.session_id = session.id
-        WHERE (?1 IS NULL OR coalesce(edit.car_id, session.car_id) = ?1) AND (?2 IS NULL OR session.id = ?2)
-        ORDER BY feature.rowid"""
-    return connection.execute(query, (car_id, session_id)).fetchall()
+        WHERE feature.session_id = ? ORDER BY feature.rowid"""
+    return connection.execute(query, (session_id,)).fetchall()
 
 
 def origins(connection: Connection, car_id: str) -> list[Row]:
@@ -372,9 +374,3 @@ def origins(connection: Connection, car_id: str) -> list[Row]:
             LEFT JOIN analysis ON analysis.session_id = session.id
         WHERE coalesce(edit.car_id, session.car_id) = ?"""
     return connection.execute(query, (car_id,)).fetchall()
-
-
-def place_of_features(connection: Connection, session_id: str) -> int:
-    """Return a number by which the features of drives stand in the order they were saved."""
-    row = connection.execute("SELECT min(rowid) FROM feature WHERE session_id = ?", (session_id,)).fetchone()
-    return int(row[0] or 0)

@@ -82,10 +82,10 @@ def is_before(at: datetime | None, odometer_km: float | None, session: Session) 
 
 
 def _read(connection: database.Connection, session_id: str, state: tuple[object, ...]) -> _Past:
-    rows = database.features(connection, None, session_id)
-    features = tuple(packing.feature_of(row) for row in rows)
+    rows = database.features(connection, session_id)
+    features = tuple(packing.feature_of(row[:-1]) for row in rows)
     at, odometer_km = (features[0].at, features[0].odometer_km) if features else (None, None)
-    return _Past(state, at, odometer_km, database.place_of_features(connection, session_id), features)
+    return _Past(state, at, odometer_km, rows[0][-1] if rows else 0, features)
 
 
 def _size(drives: dict[str, _Past]) -> int:

@@ -424,7 +424,7 @@ class Logbook:
     def features(self, session_id: str) -> tuple[Feature, ...]:
         """Return what was measured in a drive, with the date and odometer of that drive."""
         with database.reading(self._path) as connection:
-            return tuple(packing.feature_of(row) for row in database.features(connection, None, session_id))
+            return tuple(packing.feature_of(row[:-1]) for row in database.features(connection, session_id))
 
     def history_before(self, name: str) -> History:
         """Return what was known of a drive's car before it: features of its earlier drives, oldest first, and its log.

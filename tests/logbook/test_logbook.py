@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from obdwatch.errors import InputError, LogbookError, ProfileError, SessionFileError
-from obdwatch.logbook.logbook import Logbook, default_directory
+from obdwatch.logbook.logbook import AnalysisOrigin, Logbook, default_directory
 from obdwatch.records import (
     Car,
     Event,
@@ -408,6 +408,26 @@ def test_history_of_an_undated_drive_goes_by_the_odometer(book: Logbook) -> None
     assert [one.session_id for one in book.history_before("undated").features] == ["dated"]
     assert [one.session_id for one in book.history_before("later").features] == ["dated", "undated"]
     assert book.history_before("nothing known") == History()
+
+
+def test_what_is_kept_of_earlier_drives_is_read_anew_where_it_changed(book: Logbook) -> None:
+    def seen() -> list[tuple[str, float, float | None]]:
+        return [(one.session_id, one.value, one.odometer_km) for one in past.before(book.session("c")).features]
+
+    for name, number in (("a", 1), ("b", 2), ("c", 3)):
+        add_drive(book, name, day(number), 1000.0 + 100 * number)
+    past = book.histories()
+    book.save_analysis("b", (), (feature("b", 2.0),), AnalysisOrigin("first"))
+    assert seen() == [("b", 2.0, 1200.0)]
+    book.save_analysis("a", (), (feature("a", 1.0),))  # nobody says what it was made from
+    assert seen() == [("a", 1.0, 1100.0), ("b", 2.0, 1200.0)]
+    book.save_analysis("a", (), (feature("a", 1.5),))
+    book.save_analysis("b", (), (feature("b", 2.5),), AnalysisOrigin("second"))
+    assert seen() == [("a", 1.5, 1100.0), ("b", 2.5, 1200.0)]
+    book.edit_session("b", odometer_km=1050.0)  # dates decide what is earlier, the odometer in which order
+    assert seen() == [("b", 2.5, 1050.0), ("a", 1.5, 1100.0)]
+    book.remove_session("a")
+    assert seen() == [("b", 2.5, 1050.0)]
 
 
 def test_a_removed_drive_is_no_history(book: Logbook) -> None:
