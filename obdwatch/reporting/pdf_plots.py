@@ -65,8 +65,8 @@ def _draw(axes: Any, plot: Plot, words: dict[str, Any]) -> None:
         axes.fill_between(area.xs, area.lows, area.highs, color=ACCENT, alpha=0.16, linewidth=0)
     for level in plot.levels:
         axes.axhline(level.at, color=QUIET, linewidth=0.9, dashes=(6, 4))
-        place = {"textcoords": "offset points", "ha": "right", "va": "bottom"}
-        axes.annotate(level.text, (plot.x.high, level.at), (-2, 2), **place, **words)
+        above: dict[str, Any] = {"textcoords": "offset points", "ha": "right", "va": "bottom"}
+        axes.annotate(level.text, (plot.x.high, level.at), (-2, 2), **above, **words)
     for place in plot.places:
         axes.axvline(place.at, color=QUIET, linewidth=0.9, dashes=(2, 3))
     letter = (plot.x.high - plot.x.low) * SIZE * 0.6 / 72.0 / (WIDTH - 0.8)
