@@ -71,13 +71,13 @@ def test_owner_goes_the_whole_way_by_keys(page: Page, start: str) -> None:
     at(page, CAR.name)
     follow(page, "Thermostat")
     at(page, "Thermostat")
-    follow(page, "See Tuesday 20 January 2026")
+    follow(page, "See it in the drive")
     at(page, "Tuesday 20 January 2026")
     page.wait_for_selector(".js-plotly-plot .scatterlayer .js-line")
     assert "from=" in page.url
     page.go_back()  # by the keys of the browser itself, which it keeps from a page
     at(page, "Thermostat")
-    follow(page, "See the plan of visits")
+    follow(page, "See it in the plan of visits")
     at(page, "Plan of visits")
     follow(page, "Job sheet to print")
     at(page, "Job sheet")
@@ -86,7 +86,7 @@ def test_owner_goes_the_whole_way_by_keys(page: Page, start: str) -> None:
     follow(page, "Begin")
     expect(page.locator(".walk")).to_contain_text("Question 1 of")
     follow(page, "Trends", "Shift+Tab")
-    at(page, "what changes from drive to drive")
+    at(page, "What changes from drive to drive")
     follow(page, "obdwatch", "Shift+Tab")
     expect(page.get_by_role("heading", level=1)).to_have_text(CAR.name)
     with page.expect_download() as brought:
