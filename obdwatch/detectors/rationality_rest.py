@@ -11,6 +11,7 @@ import numpy as np
 
 from obdwatch.detectors.sampled import RANGES, held, readings
 from obdwatch.records import BoolArray, Drive, FloatArray, Signal
+from obdwatch.signals.alignment import places
 
 TEMPERATURES = (
     "coolant_temperature",
@@ -74,7 +75,10 @@ def ran_before(drive: Drive, at: float) -> float:
     run_time = readings(drive, "run_time")
     if run_time is None:
         return 0.0
-    return float(run_time.values[0] - run_time.times[0] + at)
+    running = np.flatnonzero(run_time.values > 0.0)  # zero says that it stands, not since when it will run
+    if len(running):
+        return float(run_time.values[running[0]] - run_time.times[running[0]] + at)
+    return float(at - run_time.times[-1])
 
 
 def warmed_before(drive: Drive, key: str) -> float | None:
@@ -120,7 +124,7 @@ def at_rest(drive: Drive, signal: Signal) -> FloatArray:
     if speed is None:
         return np.empty(0)
     stood: BoolArray = held(speed, signal.times, 2.0) < STANDSTILL
-    after = np.searchsorted(speed.times, signal.times, side="right")
+    after = places(speed.times, signal.times)
     following = np.where(after < len(speed.times), speed.values[np.minimum(after, len(speed.values) - 1)], 0.0)
     turning = np.where(speed.values >= STANDSTILL, speed.times, -np.inf)
     last = np.maximum.accumulate(turning)[np.maximum(after - 1, 0)]

@@ -57,6 +57,16 @@ def test_the_coolant_sensor_disagrees_after_a_night(values: dict[str, float], si
     assert any(f"{away + d:.0f} °C" in untrusted(drive, None)["coolant_temperature"] for d in (-1.0, 0.0))
 
 
+def test_a_run_time_of_zero_before_the_start_is_no_running_engine() -> None:
+    """Key on at 0, cranked at 6 s: the first run time says that the engine stands, the second when it began to run."""
+    drive = cold(12.0, **temperatures(31.5, 20.0, 20.0))
+    drive.signals["engine_speed"].values[7:] = 900.0
+    ran = Signal("run_time", "s", np.array([0.5, 8.5]), np.array([0.0, 2.0]))
+    assert asked(replace(drive, signals={**drive.signals, "run_time": ran})).signature == "coolant_reads_high"
+    long_before = Signal("run_time", "s", np.array([0.5, 8.5]), np.array([20.0, 28.0]))
+    assert asked(replace(drive, signals={**drive.signals, "run_time": long_before})).verdict is not Verdict.FAULT
+
+
 @pytest.mark.parametrize(
     ("hours", "values"),
     [
