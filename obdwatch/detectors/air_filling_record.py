@@ -17,7 +17,7 @@ from obdwatch.physics.air import STANDARD_PRESSURE, absolute_load
 from obdwatch.physics.filling import STANDARD_TEMPERATURE, standard_filling
 from obdwatch.records import BoolArray, Car, Drive, FloatArray, Signal, Span
 from obdwatch.signals import masks
-from obdwatch.signals.alignment import grid
+from obdwatch.signals.alignment import grid, places
 
 THROTTLES = ("throttle_position", "commanded_throttle_actuator", "relative_throttle_position")
 KEYS = (
@@ -199,7 +199,7 @@ def _between(signal: Signal | None, at: FloatArray) -> FloatArray:
     """Return values in between two readings that lie close enough, NaN elsewhere."""
     if signal is None or len(signal.times) < 2 or not len(at):
         return np.full(len(at), np.nan)
-    after = np.clip(np.searchsorted(signal.times, at, side="left"), 1, len(signal.times) - 1)
+    after = np.clip(places(signal.times, at, "left"), 1, len(signal.times) - 1)
     before = signal.times[after - 1]
     inside = (at >= before - STEP) & (at <= signal.times[after] + STEP)
     close = inside & (signal.times[after] - before <= BRACKET)

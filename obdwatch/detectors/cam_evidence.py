@@ -87,13 +87,13 @@ def evidence_of(drive: Drive, car: Car | None) -> CamEvidence:
     """Collect what the control unit says of its cams."""
     codes = codes_of(drive)
     names = frozenset(one.code for one in codes)
-    found = sort_results(one for one in drive.monitors if one.monitor in CAMS)
+    found = sort_results(drive)
     judged = [one for one in found.judged if one.result.monitor in CAMS]
     results = [
         CamResult(one, parts_of(one, car, names, judged)[0], bank_of_monitor(one.result.monitor) or 1) for one in judged
     ]
     results.sort(key=lambda one: one.judged.margin)
-    return CamEvidence(tuple(results), codes, bool(found.not_run))
+    return CamEvidence(tuple(results), codes, any(one.monitor in CAMS for one in found.not_run))
 
 
 def codes_of(drive: Drive) -> tuple[CamCode, ...]:

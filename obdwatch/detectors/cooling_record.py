@@ -11,6 +11,7 @@ import numpy as np
 
 from obdwatch.detectors.sampled import held, readings, spacing
 from obdwatch.records import BoolArray, Drive, FloatArray, Signal
+from obdwatch.signals.alignment import places
 
 STEP = 5.0
 """Step of the grid [s]: a coolant that gains 8 K/min, nothing carried away, moves by less than 1 K in it."""
@@ -87,7 +88,7 @@ def prepare(drive: Drive) -> CoolingRecord | str:
 def between(signal: Signal, at: FloatArray) -> FloatArray:
     """Return a slow signal between its readings, straight; NaN inside a gap."""
     value: FloatArray = np.interp(at, signal.times, signal.values)
-    after = np.clip(np.searchsorted(signal.times, at, side="left"), 1, max(1, len(signal.times) - 1))
+    after = np.clip(places(signal.times, at, "left"), 1, max(1, len(signal.times) - 1))
     if len(signal.times) > 1:
         value[(signal.times[after] - signal.times[after - 1] > LONGEST_GAP)] = np.nan
     return value

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from obdwatch.detectors.fuel_trims_fit import Level, TrimFit
+from obdwatch.detectors.results import tests_of
 from obdwatch.detectors.sampled import held, once, readings
 from obdwatch.records import Car, Drive, FloatArray
 from obdwatch.signals import masks
@@ -63,9 +64,11 @@ def series_of(drive: Drive) -> dict[int, FloatArray]:
 
 def _series(drive: Drive) -> dict[int, FloatArray]:
     rows: dict[int, list[tuple[float, float]]] = {}
-    for one in drive.monitors:
-        if CYLINDERS[0] <= one.monitor <= CYLINDERS[1] and one.test == DRIVE_COUNTS and one.value is not None:
-            rows.setdefault(one.monitor - CYLINDERS[0] + 1, []).append((one.t, one.value))
+    for (_, monitor, test), told in tests_of(drive).items():
+        if CYLINDERS[0] <= monitor <= CYLINDERS[1] and test == DRIVE_COUNTS:
+            counted = [(one.t, one.value) for one in told if one.value is not None]
+            if counted:
+                rows.setdefault(monitor - CYLINDERS[0] + 1, []).extend(counted)
     return {cylinder: np.array(sorted(series)).T for cylinder, series in rows.items()}
 
 

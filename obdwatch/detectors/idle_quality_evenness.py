@@ -9,6 +9,7 @@ import numpy as np
 from obdwatch.detectors.sampled import spacing
 from obdwatch.physics.catalyst_activity import running_mean
 from obdwatch.records import BoolArray, FloatArray, Signal
+from obdwatch.signals.alignment import places
 
 SLOWEST_SAMPLING = 0.6
 """Spacing of engine speed readings [s] beyond which roughness is not told: more than five firings fall in between."""
@@ -51,7 +52,7 @@ class Evenness:
 
 def evenness(speed: Signal, at: FloatArray, settled: BoolArray) -> Evenness | None:
     """Return how evenly the engine turned where it was `settled` on the even grid `at`."""
-    index = np.clip(np.searchsorted(at, speed.times, side="right") - 1, 0, len(at) - 1)
+    index = np.clip(places(at, speed.times) - 1, 0, len(at) - 1)
     taken = settled[index] & (speed.times >= at[0])
     times, values = speed.times[taken], speed.values[taken]
     usual = spacing(speed)

@@ -14,6 +14,7 @@ import numpy as np
 from obdwatch.detectors.sampled import held, readings
 from obdwatch.records import BoolArray, Drive, FloatArray, Signal
 from obdwatch.signals import masks
+from obdwatch.signals.alignment import places
 
 SPEED_CELL, LOAD_CELL = 1000.0, 20.0
 """Width of a cell [1/min, %]."""
@@ -111,7 +112,7 @@ def _placed(signal: Signal, at: FloatArray) -> FloatArray:
     """Return values between two readings close enough, NaN elsewhere."""
     if len(signal.times) < 2 or not len(at):
         return np.full(len(at), np.nan)
-    after = np.clip(np.searchsorted(signal.times, at, side="left"), 1, len(signal.times) - 1)
+    after = np.clip(places(signal.times, at, "left"), 1, len(signal.times) - 1)
     before = signal.times[after - 1]
     inside = (at >= before - GAP / 2.0) & (at <= signal.times[after] + GAP / 2.0)
     close = inside & (signal.times[after] - before <= GAP)
@@ -120,7 +121,7 @@ def _placed(signal: Signal, at: FloatArray) -> FloatArray:
 
 def _slow(signal: Signal, at: FloatArray, limit: float) -> BoolArray:
     """Whether a signal changes by no more than `limit` per second between the readings around each time."""
-    after = np.clip(np.searchsorted(signal.times, at, side="left"), 1, len(signal.times) - 1)
+    after = np.clip(places(signal.times, at, "left"), 1, len(signal.times) - 1)
     passed = np.maximum(signal.times[after] - signal.times[after - 1], 0.1)
     slow: BoolArray = np.abs(signal.values[after] - signal.values[after - 1]) <= limit * passed
     return slow

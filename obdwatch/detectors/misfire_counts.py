@@ -6,13 +6,15 @@ it shows then is new. What stood there before the recording began belongs to no 
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from dataclasses import dataclass
 from math import isfinite
 
 import numpy as np
 
 from obdwatch.decoding.monitors import MISFIRE_AVERAGE, MISFIRE_COUNT, passed
+from obdwatch.detectors.results import tests_of
+from obdwatch.detectors.sampled import once
 from obdwatch.records import Car, Drive, FloatArray, MonitorResult
 
 GENERAL, FIRST, LAST = 0xA1, 0xA2, 0xAD
@@ -63,15 +65,9 @@ def is_misfire_monitor(result: MonitorResult) -> bool:
 
 def read_counters(drive: Drive, car: Car | None) -> Counters | None:
     """Return the counters of the control unit that told most of them, None where the car has none."""
-    results = [result for result in drive.monitors if is_misfire_monitor(result) and isfinite(result.t)]
-    if not results:
+    by_test = _tests(drive)
+    if not by_test:
         return None
-    ecu = Counter(result.ecu for result in results).most_common(1)[0][0]
-    own = sorted((result for result in results if result.ecu == ecu), key=lambda result: result.t)
-    by_test: dict[tuple[int, int], list[MonitorResult]] = defaultdict(list)
-    for result in own:
-        by_test[result.monitor, result.test].append(result)
-    failed = tuple(last[-1] for last in by_test.values() if passed(last[-1]) is False)
     present = [monitor for monitor, test in by_test if test == MISFIRE_COUNT and monitor >= FIRST]
     present = present or [monitor for monitor, test in by_test if test == MISFIRE_AVERAGE and monitor >= FIRST]
     cylinders, inferred = _cylinders(car, present, by_test)
@@ -88,9 +84,28 @@ def read_counters(drive: Drive, car: Car | None) -> Counters | None:
         cylinders=cylinders,
         inferred=inferred,
         by_cylinder=bool(present),
-        ran=any(_has_run(result) for result in own if result.test in COUNTS),
-        failed=failed,
+        ran=any(_has_run(result) for (_, test), told in by_test.items() if test in COUNTS for result in told),
+        failed=failed_tests(drive),
     )
+
+
+def failed_tests(drive: Drive) -> tuple[MonitorResult, ...]:
+    """Return the last results of the misfire monitors that lie beyond the car's own limits."""
+    return tuple(told[-1] for told in _tests(drive).values() if passed(told[-1]) is False)
+
+
+def _tests(drive: Drive) -> dict[tuple[int, int], list[MonitorResult]]:
+    """Results by monitor and test of the control unit that told most of misfire, none where no unit did; kept."""
+    return once(drive, "results of misfire", lambda: _own_tests(drive))
+
+
+def _own_tests(drive: Drive) -> dict[tuple[int, int], list[MonitorResult]]:
+    told: dict[int | None, dict[tuple[int, int], list[MonitorResult]]] = defaultdict(dict)
+    for (ecu, monitor, test), results in tests_of(drive).items():
+        timed = [result for result in results if isfinite(result.t)] if GENERAL <= monitor <= LAST else []
+        if timed:
+            told[ecu][monitor, test] = timed
+    return max(told.values(), key=lambda tests: sum(map(len, tests.values())), default={})
 
 
 def _cylinders(

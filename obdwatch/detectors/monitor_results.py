@@ -12,7 +12,7 @@ import numpy as np
 
 from obdwatch.detectors.leak_order import leaks_by_age
 from obdwatch.detectors.misfire_conditions import bank_trim, trim_growth, turning
-from obdwatch.detectors.misfire_counts import is_misfire_monitor, read_counters
+from obdwatch.detectors.misfire_counts import failed_tests, is_misfire_monitor
 from obdwatch.detectors.misfire_fuel import DRIVE_TO_GET as NEW_FUEL
 from obdwatch.detectors.misfire_fuel import is_new_fuel, lean_alike
 from obdwatch.detectors.monitor_results_margin import Judged, Sorted, sort_results
@@ -67,7 +67,7 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
     The finding's `signature` is `test_failed`, `test_failed_at_times` or `drifts_to_limit` for a fault; with
     not_enough_data one of `DRIVE_TO_GET`.
     """
-    found = sort_results(drive.monitors)
+    found = sort_results(drive)
     if not found.judged:
         return _missing(found, drive, car)
     near = [one for one in found.judged if 0.0 <= one.margin < NEAR]
@@ -99,16 +99,16 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
         NAME,
         Verdict.HEALTHY,
         confidence=round(0.5 + 0.4 * tried, 3),
-        measures=(*_measures(found, None, None), *_misfire_failed(drive, car)),
+        measures=(*_measures(found, None, None), *_misfire_failed(drive)),
         learnt=learnt,
         drive_to_get=drive_for(found.not_run),
     )
 
 
-def _misfire_failed(drive: Drive, car: Car | None) -> tuple[Measure, ...]:
+def _misfire_failed(drive: Drive) -> tuple[Measure, ...]:
     """How many misfire tests failed by the judgement of their own detector, so that none is said to have passed."""
-    counters = read_counters(drive, car)
-    return (Measure("misfire_tests_failed", float(len(counters.failed)), ""),) if counters and counters.failed else ()
+    failed = failed_tests(drive)
+    return (Measure("misfire_tests_failed", float(len(failed)), ""),) if failed else ()
 
 
 def _lean_alike(drive: Drive, worst: Judged) -> bool:
@@ -156,7 +156,7 @@ def _missing(found: Sorted, drive: Drive, car: Car | None) -> Finding:
     nothing = "only_misfire" if any(map(is_misfire_monitor, drive.monitors)) else "no_results"
     signature = "not_comparable" if found.unknown else "none_run" if found.not_run else nothing
     text = drive_for(found.not_run) or DRIVE_TO_GET[signature]
-    measures = (*_measures(found, None, None), *_misfire_failed(drive, car))
+    measures = (*_measures(found, None, None), *_misfire_failed(drive))
     return Finding(NAME, Verdict.NOT_ENOUGH_DATA, signature, measures=measures, drive_to_get=text)
 
 

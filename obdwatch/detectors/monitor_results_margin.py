@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from math import isfinite
 
 from obdwatch.decoding.monitors import LEGACY_MONITOR, SCALINGS
 from obdwatch.decoding.replies import SUPPORT_STEP
-from obdwatch.detectors.misfire_counts import is_misfire_monitor
-from obdwatch.records import MonitorResult
+from obdwatch.detectors.misfire_counts import GENERAL, LAST
+from obdwatch.detectors.results import Test, tests_of
+from obdwatch.detectors.sampled import once
+from obdwatch.records import Drive, MonitorResult
 
 OXYGEN_SENSORS = range(0x01, 0x11)
 CONSTANTS = range(0x01, 0x05)
@@ -70,17 +72,18 @@ class Sorted:
     unknown: tuple[MonitorResult, ...]
 
 
-def sort_results(results: Iterable[MonitorResult]) -> Sorted:
+def sort_results(drive: Drive) -> Sorted:
     """Take the last completed result of each test of each control unit; misfire has a detector of its own."""
-    tests: dict[tuple[int, int, int], list[MonitorResult]] = {}
-    for result in sorted(results, key=lambda one: one.t):
-        if is_misfire_monitor(result) or result.monitor % SUPPORT_STEP == 0:
-            continue
-        if result.monitor in OXYGEN_SENSORS and result.test in CONSTANTS:
-            continue
-        tests.setdefault((result.ecu or 0, result.monitor, result.test), []).append(result)
+    return once(drive, "sorted results", lambda: _sorted(tests_of(drive)))
+
+
+def _sorted(tests: Mapping[Test, Sequence[MonitorResult]]) -> Sorted:
     judged, not_run, unknown = [], [], []
-    for readings in tests.values():
+    for (_, monitor, test), readings in tests.items():
+        if GENERAL <= monitor <= LAST or monitor % SUPPORT_STEP == 0:
+            continue
+        if monitor in OXYGEN_SENSORS and test in CONSTANTS:
+            continue
         done = [result for result in readings if result.completed]
         if not done:
             not_run.append(readings[-1])

@@ -12,7 +12,7 @@ import numpy as np
 
 from obdwatch.detectors.sampled import once, spacing
 from obdwatch.records import BoolArray, Drive, FloatArray, Signal
-from obdwatch.signals.alignment import grid, hold
+from obdwatch.signals.alignment import grid, hold, places
 from obdwatch.signals.masks import CLOSED_LOOP, OPEN_LOOP_DRIVING, STATUS_AGE, steady, warm
 
 STEP = 0.5
@@ -95,7 +95,7 @@ class States:
         """Which readings of a signal fall into the cruise, at least `settled` [s] after a fuel cut."""
         if not len(self.at):
             return np.zeros(len(signal.times), dtype=np.bool_)
-        index = np.searchsorted(self.at, signal.times, side="right") - 1
+        index = places(self.at, signal.times) - 1
         within = (index >= 0) & (signal.times - self.at[np.maximum(index, 0)] <= STEP)
         index = np.maximum(index, 0)
         taken: BoolArray = within & self.cruise[index] & (self.since_cut[index] >= settled)

@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from obdwatch.records import Drive, FloatArray, Signal
+from obdwatch.signals.alignment import places
 
 T = TypeVar("T")
 
@@ -84,8 +85,7 @@ def held(signal: Signal | None, at: FloatArray, max_age: float = MAX_AGE) -> Flo
     """Return the last value at or before each time [len(at)], NaN where it is older than `max_age` [s] or absent."""
     if signal is None:
         return np.full(len(at), np.nan)
-    index = np.searchsorted(signal.times, at, side="right") - 1
-    index = np.maximum(index, 0)
+    index = np.maximum(places(signal.times, at) - 1, 0)
     age = at - signal.times[index]
     return np.where((age >= 0.0) & (age <= max_age), signal.values[index], np.nan)
 

@@ -70,6 +70,9 @@ FEWEST_OWN = 3
 REFERENCE_SPEED = 50.0
 """Speed at which losses are stated [km/h]."""
 
+EXPECTED = (0.025, 0.5, 0.975)
+"""Quantiles of healthy cars that are shown as what was to be expected."""
+
 ENSEMBLE, SEED = 300, 20
 """Healthy cars drawn to show what was to be expected; a fixed seed, so that a drive always gets the same answer."""
 
@@ -280,4 +283,9 @@ def _expected(record: WarmUpRecord, prior: Prior, deviation: float) -> FloatArra
     generator = np.random.default_rng(SEED)
     table = curves(record, prior.draw(ENSEMBLE, generator))
     table = np.minimum(table, HOTTEST_REGULATION) + deviation * generator.standard_normal((ENSEMBLE, 1))
-    return np.percentile(table, (2.5, 50.0, 97.5), axis=0).astype(np.float64)
+    # Sorted at once: percentiles along an axis cost four times as much.
+    table.sort(axis=0)
+    place = (ENSEMBLE - 1) * np.array(EXPECTED)
+    below = place.astype(np.int64)
+    lower, upper = table[below], table[below + 1]
+    return np.asarray(lower + (place - below)[:, None] * (upper - lower), dtype=np.float64)

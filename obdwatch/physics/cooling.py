@@ -125,24 +125,38 @@ def warm_up_curves(conditions: Conditions, system: CoolingSystem) -> FloatArray:
     curves = np.empty_like(closed)
     members = closed.shape[1]
     above, settled, conductance, ways = np.zeros(members), np.empty(members), np.empty(members), np.empty((2, members))
-    # In place throughout: on few members a new array costs as much as the arithmetic.
-    for i, (restarts, cools) in enumerate(zip(conditions.restart.tolist(), (cooling != 0.0).tolist(), strict=True)):
+    heater, radiator, full = *ways, np.ones((2, members))
+    # In place throughout, and no row is looked up by its number: on few members either costs as much as the arithmetic.
+    steps = zip(
+        conditions.restart.tolist(),
+        cooling.tolist(),
+        conditions.measured.tolist(),
+        surroundings,
+        heat,
+        closed,
+        sizes,
+        curves,
+        strict=True,
+    )
+    for restarts, cools, measured, around, heats, loses, size, now in steps:
         if restarts:
-            np.subtract(conditions.measured[i], surroundings[i], out=above)
+            np.subtract(measured, around, above)
         elif cools:
-            above -= cooling[i]
-        now = np.add(above, surroundings[i], out=curves[i])
-        np.subtract(now, begins, out=ways)
-        ways /= spans
-        np.minimum(np.maximum(ways, least, out=ways), 1.0, out=ways)
-        ways *= sizes[i]
-        np.add(ways[0], ways[1], out=conductance)
-        conductance += closed[i]
-        np.divide(heat[i], conductance, out=settled)
-        above -= settled
-        conductance *= per_step
-        above *= np.exp(conductance, out=conductance)
-        above += settled
+            np.subtract(above, cools, above)
+        np.add(above, around, now)
+        np.subtract(now, begins, ways)
+        np.divide(ways, spans, ways)
+        np.maximum(ways, least, out=ways)
+        np.minimum(ways, full, out=ways)
+        np.multiply(ways, size, ways)
+        np.add(heater, radiator, conductance)
+        np.add(conductance, loses, conductance)
+        np.divide(heats, conductance, settled)
+        np.subtract(above, settled, above)
+        np.multiply(conductance, per_step, conductance)
+        np.exp(conductance, conductance)
+        np.multiply(above, conductance, above)
+        np.add(above, settled, above)
     return curves.T
 
 

@@ -127,12 +127,9 @@ def _metering(drive: Drive) -> str | None:
 
 def _cylinders(drive: Drive) -> int | None:
     """The highest cylinder with a misfire counter, where all below it have one."""
-    numbers = {result.monitor - CYLINDER_MONITORS.start + 1 for result in drive.monitors if _counts(result.monitor)}
+    told = {result.monitor for result in drive.monitors}
+    numbers = {monitor - CYLINDER_MONITORS.start + 1 for monitor in told if monitor in CYLINDER_MONITORS}
     return max(numbers) if numbers and numbers == set(range(1, max(numbers) + 1)) else None
-
-
-def _counts(monitor: int) -> bool:
-    return monitor in CYLINDER_MONITORS
 
 
 def _banks(drive: Drive) -> int | None:

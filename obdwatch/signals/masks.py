@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.records import BoolArray, Drive, FloatArray, Signal
-from obdwatch.signals.alignment import hold
+from obdwatch.signals.alignment import hold, places
 
 FAST_AGE = 3.0  # s; a value of a moving quantity is good for this long (common practice)
 STATUS_AGE = 15.0  # s; fuel system status is polled more slowly than it matters
@@ -103,8 +103,8 @@ def _spread(signal: Signal | None, at: FloatArray, window: float) -> FloatArray:
     spread = np.full(len(at), np.nan)
     if signal is None or not len(at):
         return spread
-    first = np.searchsorted(signal.times, at - window, side="left")
-    end = np.searchsorted(signal.times, at, side="right")
+    first = places(signal.times, at - window, "left")
+    end = places(signal.times, at)
     enough = (end - first >= _STEADY_SAMPLES) & ~np.isnan(hold(signal, at, FAST_AGE))
     if not enough.any():
         return spread

@@ -6,7 +6,7 @@ is judged on the part that hangs together, and says so.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from math import isfinite
 
@@ -31,8 +31,8 @@ FAR_APART = "The recording has a gap of more than twelve hours: only the longest
 
 def orderly(drive: Drive) -> Drive:
     """Return the drive itself where all is in order, else what of it hangs together, with a problem told for each."""
-    results = tuple(result for result in drive.monitors if _tells(result))
-    if len(results) < len(drive.monitors):
+    if not _all_tell(drive.monitors):
+        results = tuple(result for result in drive.monitors if _all_tell((result,)))
         drive = replace(drive, monitors=results, problems=(*drive.problems, NO_NUMBERS))
     if not all(_in_order(signal) for signal in drive.signals.values()):
         drive = _put_in_order(drive)
@@ -42,8 +42,12 @@ def orderly(drive: Drive) -> Drive:
     return drive
 
 
-def _tells(result: MonitorResult) -> bool:
-    numbers = (result.t, result.value, result.minimum, result.maximum)
+def _all_tell(results: Sequence[MonitorResult]) -> bool:
+    """Whether no time and no number of these results is impossible; many come again, and each is looked at once."""
+    numbers: set[float | None] = {result.t for result in results}
+    numbers.update([result.value for result in results])
+    numbers.update([result.minimum for result in results])
+    numbers.update([result.maximum for result in results])
     return all(number is None or isfinite(number) for number in numbers)
 
 

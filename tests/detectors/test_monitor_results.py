@@ -155,7 +155,7 @@ def test_an_unknown_scaling_stays_raw_and_is_counted() -> None:
 
 def test_constants_of_a_sensor_are_no_results() -> None:
     """Tests 01 to 04 say which thresholds the car uses (SAE J1979), whatever stands in their limits."""
-    assert sort_results(frames("46 01 01 0B 01C2 0000 0001")).judged == ()
+    assert sort_results(drive_with(*frames("46 01 01 0B 01C2 0000 0001"))).judged == ()
 
 
 def test_results_without_limits_are_not_judged() -> None:
