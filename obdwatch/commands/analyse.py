@@ -150,6 +150,7 @@ def _document(
 ) -> dict[str, object]:
     """The documented JSON; `parts` holds a risk for every part with the car it is of, a finding names its session."""
     from obdwatch.explanations.findings import explain
+    from obdwatch.explanations.wording import in_units
     from obdwatch.signals.next_drive import standing
 
     findings = [
@@ -163,7 +164,12 @@ def _document(
         "findings": findings,
         "parts": [{"car": car_id, **plain(risk)} for car_id, of_parts in risks.items() for risk in of_parts],
         "coverage": [
-            {"car": car_id, "detector": f.detector, "state": f.verdict, "drive_to_get": f.drive_to_get or None}
+            {
+                "car": car_id,
+                "detector": f.detector,
+                "state": f.verdict,
+                "drive_to_get": in_units(f.drive_to_get, units) or None,
+            }
             for car_id, found in _by_car(analyses).items()
             for f in standing(found)
         ],

@@ -16,7 +16,7 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
         ),
         "air_not_measured": (
             "This car does not measure its air, so this tool cannot tell whether some is missing.",
-            "It works the air out from manifold pressure and a stored table. A flap or a cam that sticks does"
+            "The car works its air out from manifold pressure and a stored table. A flap or a cam that sticks does"
             " not show in such a number. The pressure at idle is all that is left.",
         ),
         "no_pull": (
@@ -118,7 +118,7 @@ def _everywhere(finding: Finding, numbers: Numbers) -> Words:
 
 def _reading(_finding: Finding, numbers: Numbers) -> Words:
     reasons = (
-        *_pulls(numbers),
+        *_pulls(numbers)[:1],
         f"The reading is {numbers.say('air_missing')} below {_against(numbers)}.",
         "But the engine adds fuel for air that was not counted: so the air is there and the reading is short.",
         "To check: the mass air flow sensor for dirt, and the duct behind it for a leak.",
@@ -148,7 +148,10 @@ def _pulls(numbers: Numbers) -> tuple[str, ...]:
     filled = numbers.get("full_throttle_filling")
     if filled is None:
         return (seen,)
-    return (seen, f"At best the cylinders are {numbers.say('full_throttle_filling')} full, at standard air.")
+    return (
+        seen,
+        f"At best the cylinders fill to {numbers.say('full_throttle_filling')}, weather and altitude allowed for.",
+    )
 
 
 def _idle(numbers: Numbers) -> tuple[str, ...]:
@@ -168,14 +171,14 @@ def _missing(numbers: Numbers, name: str) -> str:
     measure = numbers.get(name)
     if measure is not None and measure.value < LITTLE:
         return "nothing is missing"
-    return f"{numbers.say(name)} of the air is missing"
+    return f"{numbers.say(name)} of the air is missing" if name.endswith("low") else f"{numbers.say(name)}"
 
 
 def _against(numbers: Numbers) -> str:
     drives = numbers.get("own_history_drives")
     if drives is not None and drives.value > 0.0:
         return f"this car's own {drives.value:.0f} earlier drives"
-    return "the full load that the car itself was made for"
+    return "what the car's own computer expects at full throttle"
 
 
 LITTLE = 1.0

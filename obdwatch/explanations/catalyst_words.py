@@ -96,9 +96,9 @@ def _share(numbers: Numbers) -> str:
     wide = numbers.get("wide_range")
     swings = "the sensor swings" if wide is None or not wide.value else "a switching sensor would swing"
     return (
-        f"Before the catalyst{_bank(numbers)} {swings} by {numbers.say('swing_before', 2)} around its mean, behind it"
-        f" the sensor swings by {numbers.say('swing_behind', 2)}: {numbers.say('share_surviving')} comes through (range"
-        f" {numbers.interval('share_surviving')}). Good is below a fifth; near 70% most cars set a code."
+        f"Of the swings of the exhaust {numbers.say('share_surviving')} come through the catalyst{_bank(numbers)}"
+        f" (range {numbers.interval('share_surviving')}); good is below 20%, and near 70% most cars set a code."
+        f" Before it {swings} by {numbers.say('swing_before', 2)}, behind it by {numbers.say('swing_behind', 2)}."
     )
 
 

@@ -41,8 +41,8 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
 
 MODULE = "The control unit reads a little less than a meter at the battery, up to half a volt."
 CHECK_OUTPUT = (
-    "To check: measure at the battery posts at 2,000 rpm with lights and blower on. Below 13.2 V, look at the belt and"
-    " the cable from the alternator first, then at the alternator."
+    "To check: in the open air, measure at the battery posts at 2,000 rpm with lights and blower on. Below 13.2 V, look"
+    " at the belt and the cable from the alternator first, then at the alternator."
 )
 CHECK_BELT = (
     "To check: with the engine off, look at the belt for shine, cracks and oil, and press it: more than about 1 cm of"
@@ -67,15 +67,18 @@ def _seen(numbers: Numbers) -> list[str]:
     seen = []
     air = f" at {numbers.say('outside_air')} outside" if numbers.get("outside_air") else ""
     if numbers.get("charging_voltage"):
-        seen.append(
-            f"Above 1,500 rpm the voltage was {numbers.say('charging_voltage', 1)}{air}"
-            f" (most of the time {numbers.interval('charging_voltage', 1)})."
-        )
+        seen.append(f"Above 1,500 rpm the voltage was {numbers.say('charging_voltage', 1)}{air}{_mostly(numbers)}.")
     elif numbers.get("running_voltage"):
         seen.append(f"With the engine running the voltage was {numbers.say('running_voltage', 1)}{air}.")
     if numbers.get("idle_voltage"):
         seen.append(f"At a warm idle it was {numbers.say('idle_voltage', 1)}.")
     return seen
+
+
+def _mostly(numbers: Numbers) -> str:
+    """Return how far the voltage moved, where that shows at all."""
+    low, _, high = numbers.interval("charging_voltage", 1).partition(" to ")
+    return f" (most of the time {low} to {high})" if high and f"{low} V" != high else ""
 
 
 def _healthy(numbers: Numbers) -> Words:
@@ -103,7 +106,7 @@ def _healthy(numbers: Numbers) -> Words:
 
 
 LOW_IDLE = 13.2
-"""Below it [V] an idle is worth a word (published trade reference)."""
+"""Below it [V] a battery is hardly charged (published trade reference): an idle is worth a word."""
 
 
 def _pump(finding: Finding, numbers: Numbers) -> tuple[str, ...]:
@@ -120,8 +123,8 @@ def _over(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
             f"In this weather it should be {numbers.expected('charging_voltage', 1)}. {MODULE}",
             "Too much voltage boils the battery dry and harms lamps and control units. The regulator, often a part of"
             " the alternator, is the usual cause; a bad ground cable comes next.",
-            "To check: measure at the battery posts at 2,000 rpm. A hot battery or a smell of rotten eggs means: switch"
-            " off and let it cool, no flame near it.",
+            "To check: in the open air, measure at the battery posts at 2,000 rpm. A hot battery or a smell of rotten"
+            " eggs means: switch off and let it cool, no flame near it.",
         ),
     )
 
@@ -133,7 +136,8 @@ def _dead(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
             "The voltage is that of a battery that is being emptied, and more engine speed does not help.",
             "The engine will stop when the battery is empty, often within an hour. Switch off what you can and drive"
             " straight to where it can be mended.",
-            "To check first: is the belt there, and are the plug and the cable of the alternator tight?",
+            "To check first, engine off: is the belt there, and are the plug and the cable of the alternator tight? If"
+            " the belt is gone, do not drive on: on many cars it turns the coolant pump too.",
             CHECK_OUTPUT,
         ),
     )
@@ -157,7 +161,7 @@ def _belt(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
         "The drive belt slips: the voltage dips whenever the engine speeds up.",
         (
             f"In {numbers.say('speed_rises').strip()} rises of engine speed the voltage fell by {by} on average. At"
-            " random times it does not.",
+            " other times it did not.",
             "A sound alternator holds its voltage or gains when it turns faster.",
             CHECK_BELT,
         ),
@@ -183,9 +187,17 @@ def _lower(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
         (
             f"On this car it used to be {numbers.expected('charging_voltage', 1)} in similar weather.",
             "A regulator holds its level within about 0.1 V, so a change like this has a cause.",
+            *_still_enough(numbers),
             CHECK_OUTPUT,
         ),
     )
+
+
+def _still_enough(numbers: Numbers) -> tuple[str, ...]:
+    charging = numbers.get("charging_voltage")
+    if charging is None or charging.value < LOW_IDLE:
+        return ()
+    return ("It still charges the battery; watch whether it falls further.",)
 
 
 def _higher(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
@@ -203,8 +215,8 @@ def _late(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     return (
         "After the start the alternator takes over later than it used to: the drive belt may slip.",
         (
-            f"It charged {numbers.say('charging_delay', 2)} after the engine ran; on this car it used to be"
-            f" {numbers.expected('charging_delay', 2)} in similar weather.",
+            f"It began to charge {numbers.say('charging_delay', 2)} after the engine ran; on this car it used to be"
+            f" {numbers.expected('charging_delay', 2)} in similar weather. That is an early sign, no proof.",
             "When the engine fires it speeds up faster than ever on the road, just when the battery wants back what the"
             " starter took. A worn or loose belt slips then first; listen for a chirp or a squeal.",
             CHECK_BELT,

@@ -16,7 +16,7 @@ DRIVE_GENTLY = (
     "Until it is put right watch the gauge: if it climbs, turn the heater to full, stop where it is safe and switch"
     " off."
 )
-LEVEL_FIRST = "With the engine cold, look at the coolant level and for wet or crusted spots below the pump first."
+LEVEL_FIRST = "First, with the engine cold, look at the coolant level, and for wet or crusted spots below the pump."
 
 MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
@@ -50,8 +50,8 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
 
 
 AT_IDLE_FIRST = (
-    "That is more than the road has gained: at low engine speed too little coolant is moved. A worn coolant pump does"
-    " that, and so do a slipping belt and a low coolant level."
+    "It has risen more there than on the road: at low engine speed too little coolant is moved. A worn coolant pump"
+    " does that, and so do a slipping belt and a low coolant level."
 )
 
 ALIKE = (
@@ -171,7 +171,7 @@ def _idle(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
 def _stopped(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     share = numbers.get("unrejected_share")
     compared = (
-        f" That is {numbers.say('unrejected_share')} of what the burnt fuel gives when nothing is carried away."
+        f" That is {numbers.say('unrejected_share')} of the rise that the burnt fuel gives if no heat is carried off."
         if share is not None
         else ""
     )
@@ -214,7 +214,7 @@ def _regulates_high(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
 def _erratic(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     return "The coolant temperature jumps up and down: there may be air in the system, or too little coolant.", (
         _hottest(numbers),
-        f"It jumped within seconds {numbers.say('jumps')} times; coolant itself cannot change so fast,"
+        f"It jumped {numbers.say('jumps')} times within seconds; coolant itself cannot change so fast,"
         " but steam or air at the sensor can. A loose plug at the sensor looks the same.",
         LEVEL_FIRST,
         "If it is low, find out where it went: the pump, a hose, the radiator, or the head gasket.",
@@ -280,7 +280,7 @@ def _idled(numbers: Numbers) -> str:
     if idle is None or idle.expected is None or numbers.get("idle_level_before") is None:
         return ""
     said = (
-        f"Idling steadily it was at {numbers.say('idle_level')}; after its earlier drives about"
+        f"Idling steadily it was at {numbers.say('idle_level')}; going by its earlier drives, about"
         f" {numbers.say('idle_level_before')} was to be expected in today's air."
     )
     beyond, road_known = idle.value > idle.expected[1], numbers.get("driving_level_before") is not None

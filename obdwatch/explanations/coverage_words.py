@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from obdwatch.explanations.wording import in_units
 from obdwatch.signals.next_drive import NextDrive, Step
 from obdwatch.units import quantity
 
@@ -15,13 +16,13 @@ DRIVEN = frozenset({Step.DRIVE_WARM, Step.STEADY, Step.ROLL_OUTS, Step.BRISK, St
 def next_drive_words(drive: NextDrive, units: str = "metric") -> tuple[str, ...]:
     """Return the steps of the next drive as sentences in order, in `units` (metric, us); empty where none is needed."""
     steps = {wish.step: wish.minutes for wish in drive.wishes}
-    said = [_sentence(text) for text in drive.first]
+    said = [_sentence(in_units(text, units)) for text in drive.first]
     if drive.signals:
         said.append(f"See that these are recorded: {', '.join(drive.signals)}.")
     for step in sorted(steps):
         text = _step(step, steps, units)
         said += [text] if text else []
-    said += [_sentence(text) for text in drive.others]
+    said += [_sentence(in_units(text, units)) for text in drive.others]
     return (*said, NO_SCREEN) if DRIVEN & set(steps) else tuple(said)
 
 

@@ -41,7 +41,8 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
 INRUSH = "The shortest dip, when the starter jerks into motion, is too fast for this link and was left out."
 CHECK_STARTER = (
     "To check: in neutral, hands clear of belt and fan, measure the voltage from the battery post to the starter"
-    " terminal while a helper cranks. More than half a volt means bad cables, less means the starter itself."
+    " terminal while a helper cranks. Do the same from the minus post to the engine block. More than half a volt"
+    " means bad cables, less means the starter itself."
 )
 CHECK_BATTERY = (
     "To check: clean and tighten the battery clamps, charge the battery fully, let it rest overnight, and have it load"
@@ -64,10 +65,7 @@ def _missing(finding: Finding, numbers: Numbers) -> Words:
     headline, reason = MISSING.get(finding.signature, ("This recording cannot tell how the engine starts.", ""))
     reasons = [reason] if reason else []
     if numbers.get("resting_voltage") is not None:
-        reasons.append(
-            f"Before the start the voltage was {numbers.say('resting_voltage', 2)}: the battery is about"
-            f" {numbers.say('charge_at_rest')} charged."
-        )
+        reasons.append(f"Before the start the voltage was {numbers.say('resting_voltage', 2)}: {_charged(numbers)}.")
         reasons.extend(_low(numbers))
     if numbers.get("cranking_voltage") is not None:
         reasons.append(
@@ -88,10 +86,7 @@ def _seen(numbers: Numbers) -> list[str]:
     seen = []
     at = f" with the coolant at {numbers.say('coolant_at_start')}" if numbers.get("coolant_at_start") else ""
     if numbers.get("resting_voltage"):
-        seen.append(
-            f"Before the start{at} the voltage was {numbers.say('resting_voltage', 2)}: the battery is about"
-            f" {numbers.say('charge_at_rest')} charged."
-        )
+        seen.append(f"Before the start{at} the voltage was {numbers.say('resting_voltage', 2)}: {_charged(numbers)}.")
     if numbers.get("cranking_voltage"):
         speed = f" and turned the engine at {numbers.say('crank_speed')}" if numbers.get("crank_speed") else ""
         seen.append(f"The starter pulled it down to {numbers.say('cranking_voltage', 1)}{speed}.")
@@ -100,6 +95,17 @@ def _seen(numbers: Numbers) -> list[str]:
     if numbers.get("time_to_fire"):
         seen.append(f"The engine ran after {numbers.say('time_to_fire', 1)} of cranking.")
     return seen
+
+
+def _charged(numbers: Numbers) -> str:
+    charge = numbers.get("charge_at_rest")
+    if charge is not None and charge.value < EMPTY:
+        return "the battery is all but empty"
+    return f"the battery is about {numbers.say('charge_at_rest')} charged"
+
+
+EMPTY = 10.0
+"""Charge [%] below which a number would say more than a voltage at rest can tell (common practice)."""
 
 
 def _low(numbers: Numbers) -> tuple[str, ...]:
@@ -144,7 +150,7 @@ def _weaker(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
         (
             f"The voltage fell by {numbers.say('voltage_sag', 1)}; on this car it used to be"
             f" {numbers.expected('voltage_sag', 1)} at this temperature.",
-            "A worn battery or a bad clamp does this.",
+            "A worn battery does this, and so does one that is not full or has a bad clamp.",
             CHECK_BATTERY,
         ),
     )
@@ -176,7 +182,7 @@ def _slower(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     return (
         "The starter turns more slowly than it used to, and the voltage does not explain it.",
         (
-            f"At this temperature and voltage this car used to turn at {numbers.expected('crank_speed')}.",
+            f"At this temperature and voltage it used to turn the engine at {numbers.expected('crank_speed')}.",
             "That points to the starter, its cables or the ground strap, not to the battery.",
             CHECK_STARTER,
         ),

@@ -25,8 +25,9 @@ from obdwatch.explanations.oxygen_sensors_words import oxygen_sensors_words
 from obdwatch.explanations.rationality_words import rationality_words
 from obdwatch.explanations.trends_words import trends_words
 from obdwatch.explanations.warm_up_words import warm_up_words
-from obdwatch.explanations.wording import Words
+from obdwatch.explanations.wording import Words, in_units
 from obdwatch.records import Finding, Urgency, Verdict
+from obdwatch.signals.next_drive import NOTHING
 
 ADVICE = "This is advice from recorded data, not an inspection: check the part before you replace it."
 HOT_COOLING = "Never open the cooling system hot: let it stand until the upper hose is cool to the hand."
@@ -37,12 +38,28 @@ MISFIRING = (
 HIGH_VOLTAGE = "Ignition coils carry tens of thousands of volts: never pull or touch them with the engine running."
 HOT_EXHAUST = "Exhaust parts burn: let them cool. Never run an engine in a closed garage: carbon monoxide kills."
 FUEL = "Petrol under pressure: no flame, no sparks, relieve the pressure first, have an extinguisher at hand."
-BATTERY = "Disconnect the battery, minus first, before work on starter or alternator; no sparks near a battery."
-MOVING_PARTS = "Belts and fans catch hair, sleeves and fingers: engine off, key out."
+BATTERY = (
+    "Before a part or cable of starter or alternator is loosened, disconnect the battery, minus first; no sparks near a"
+    " battery."
+)
+MOVING_PARTS = (
+    "Belts and fans catch hair, sleeves and fingers: engine off and key out before hands go in, and keep clear while it"
+    " runs."
+)
+UNDER_THE_HOOD = "Let the engine cool before hands go in; where a check needs it running, keep clear of belt and fan."
 THROTTLE = "A motor-driven throttle can snap shut: ignition off before fingers go in."
 OVERHEATED = "Overheating: stop where it is safe, switch the engine off, and let it cool before anything else."
 NO_SCREEN = "Do not watch or touch a screen while driving; let it record and look afterwards."
 
+AIR_SIDE = frozenset(
+    {
+        "cam_timing_solenoid_intake",
+        "cam_timing_solenoid_exhaust",
+        "crankcase_ventilation",
+        "intake_leak",
+        "intake_flap_actuator",
+    }
+)
 COOLING_PARTS = frozenset({"thermostat", "coolant_pump", "radiator_fan", "coolant_temperature_sensor", "head_gasket"})
 OVERHEATING = frozenset({"overheating", "about_to_overheat", "pump_stopped"})
 PART_CAUTIONS: tuple[tuple[frozenset[str], str], ...] = (
@@ -52,6 +69,7 @@ PART_CAUTIONS: tuple[tuple[frozenset[str], str], ...] = (
     (frozenset({"fuel_pump", "fuel_injector"}), FUEL),
     (frozenset({"starter_motor", "battery", "alternator"}), BATTERY),
     (frozenset({"drive_belt"}), MOVING_PARTS),
+    (AIR_SIDE, UNDER_THE_HOOD),
     (frozenset({"throttle_body"}), THROTTLE),
     (frozenset({"catalytic_converter", "exhaust_leak", "oxygen_sensor_upstream"}), HOT_EXHAUST),
 )
@@ -88,8 +106,9 @@ def explain(finding: Finding, units: str = "metric") -> Finding:
     words = word(finding, units) if word is not None else _plain(finding)
     return replace(
         finding,
-        headline=finding.headline or words.headline,
-        reasons=finding.reasons or words.reasons,
+        headline=in_units(finding.headline or words.headline, units),
+        reasons=tuple(in_units(one, units) for one in finding.reasons or words.reasons),
+        drive_to_get=in_units(finding.drive_to_get, units),
         cautions=finding.cautions or cautions(finding),
     )
 
@@ -99,7 +118,8 @@ def cautions(finding: Finding) -> tuple[str, ...]:
     urgent = _urgent(finding)
     to_mind = tuple(caution for parts, caution in PART_CAUTIONS if parts & set(finding.parts))
     if finding.verdict is Verdict.NOT_ENOUGH_DATA:
-        return (*urgent, NO_SCREEN, *to_mind)
+        driven = () if NOTHING.match(finding.drive_to_get) else (NO_SCREEN,)
+        return (*urgent, *driven, *to_mind)
     if finding.verdict is Verdict.HEALTHY:
         return ()
     return (*urgent, *to_mind, ADVICE)
@@ -115,8 +135,8 @@ def _urgent(finding: Finding) -> tuple[str, ...]:
 
 
 def _withheld(finding: Finding, units: str) -> Words:
-    subject = finding.detector.replace("_", " ").capitalize()
-    return Words(f"{subject}: not judged, because it rests on a sensor that cannot be right.", finding.reasons)
+    subject = "Warm-up" if finding.detector == "warm_up" else finding.detector.replace("_", " ").capitalize()
+    return Words(f"{subject}: not judged, because a sensor that is needed for it cannot be right.", finding.reasons)
 
 
 def _plain(finding: Finding) -> Words:

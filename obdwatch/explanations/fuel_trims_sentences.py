@@ -61,7 +61,7 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
 
 def signed(value: float) -> str:
     """Return a correction with its sign."""
-    return f"{value:+.1f}%"
+    return f"{value:+.1f}%" if abs(value) >= 0.05 else "0.0%"
 
 
 def trim(numbers: Numbers, name: str) -> str:
@@ -81,11 +81,13 @@ def levels(numbers: Numbers) -> list[str]:
     idle, flow = numbers.get("trim_at_idle"), numbers.get("trim_at_flow")
     if idle is not None:
         by = trim(numbers, "trim_at_idle")
-        said.append(f"At warm idle{_air(numbers, 'air_at_idle')} the engine corrects its fuel by {by}.")
+        said.append(f"At warm idle{_air(numbers, 'air_at_idle')} the engine corrects its fuel by {by}; {PLUS}.")
     if flow is not None:
-        said.append(f"On the road{_air(numbers, 'air_at_flow')} it corrects by {trim(numbers, 'trim_at_flow')}.")
+        by = trim(numbers, "trim_at_flow")
+        does = f"it corrects by {by}" if said else f"the engine corrects its fuel by {by}; {PLUS}"
+        said.append(f"On the road{_air(numbers, 'air_at_flow')} {does}.")
     if not said:
-        said.append(f"While warm and steady the engine corrects its fuel by {trim(numbers, 'level')}.")
+        said.append(f"While warm and steady the engine corrects its fuel by {trim(numbers, 'level')}; {PLUS}.")
     return [*said, *remarks(numbers)]
 
 
@@ -104,6 +106,7 @@ def remarks(numbers: Numbers) -> list[str]:
     return said
 
 
+PLUS = "plus adds fuel"
 USUAL = "Up to about 8% either way is normal; 20 to 25% sets a trouble code."
 
 

@@ -73,10 +73,10 @@ def _unmetered_air(numbers: Numbers) -> Words:
             f" {numbers.say('leak_diameter', 1)} across (range {numbers.interval('leak_diameter', 1)})."
         )
     reasons += [
-        "Vacuum sucks in the same extra air all the time; at idle it matters, on the road it drowns.",
+        "Vacuum sucks in the same extra air all the time: at idle that is much, on the road it is hardly felt.",
         guessed(numbers),
         LEAKS_ALIKE,
-        "A leak in the exhaust before the sensor looks nearly the same.",
+        "A leak in the exhaust before the sensor looks nearly the same: listen for ticking after a cold start.",
     ]
     return Words("Air gets into the engine past the mass air flow sensor.", tuple(one for one in reasons if one))
 
@@ -140,7 +140,7 @@ def _one_bank(numbers: Numbers) -> Words:
     cylinder = numbers.get("cylinder")
     reasons = [
         f"Bank {numbers.say('bank')} needs {want} fuel than the other; they differ by"
-        f" {numbers.say('bank_difference', 1)}, where {numbers.expected('bank_difference', 1)} is normal.",
+        f" {numbers.say('bank_difference', 1)}{_normal_difference(numbers)}.",
         *bank_lines(numbers),
         "Both banks share mass air flow sensor, fuel pump and fuel, so it must be something of this bank alone: an"
         " injector, its oxygen sensor, or a leak at its own ports.",
@@ -148,7 +148,16 @@ def _one_bank(numbers: Numbers) -> Words:
     if cylinder is not None:
         reasons.append(f"Cylinder {cylinder.value:.0f} misfires far more than the others: look at its injector first.")
     side = "too much" if rich else "too little"
-    return Words(f"Bank {numbers.say('bank')} gets {side} fuel; the other bank is right.", tuple(reasons))
+    return Words(
+        f"Bank {numbers.say('bank')} gets {side} fuel, by its oxygen sensor; the other bank is right.", tuple(reasons)
+    )
+
+
+def _normal_difference(numbers: Numbers) -> str:
+    difference = numbers.get("bank_difference")
+    if difference is None or difference.expected is None:
+        return ""
+    return f", where up to {difference.expected[1]:.1f}% is normal"
 
 
 def _one_bank_idle(numbers: Numbers) -> Words:
@@ -196,7 +205,8 @@ def _lean_flow_only(numbers: Numbers) -> Words:
     reasons = (
         *levels(numbers),
         USUAL,
-        "Warm idle was not seen, so the parts cannot be told apart yet. Two minutes of warm idle would tell.",
+        "Warm idle was not seen, so the parts cannot be told apart yet. Two minutes of warm idle would tell. Fuel with"
+        " much alcohol does this too: think of the last fill first.",
     )
     return Words("The engine gets too little fuel on the road.", reasons)
 

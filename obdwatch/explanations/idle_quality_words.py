@@ -61,8 +61,7 @@ def _healthy(numbers: Numbers) -> Words:
 def _deposits(numbers: Numbers) -> Words:
     reasons = (
         f"Idling and running lightly, the throttle stands {_off(numbers)} further open than on {_drives(numbers)} for"
-        " the same air"
-        f" (then {numbers.say('throttle_before', 1)}).",
+        f" the same air (then {numbers.say('throttle_before', 1)}).",
         _seen(numbers),
         f"Deposits around the throttle plate do this. {CLEAN}",
     )
@@ -72,8 +71,7 @@ def _deposits(numbers: Numbers) -> Words:
 def _extra_air(numbers: Numbers) -> Words:
     reasons = (
         f"At warm idle the throttle stands {_off(numbers, 'throttle_shut')} further shut than on {_drives(numbers)} for"
-        " the same air"
-        f" (then {numbers.say('throttle_before', 1)}).",
+        " the same air.",
         _seen(numbers),
         "So air comes in elsewhere: a hose, a gasket, or the crankcase ventilation. This engine measures pressure and"
         " not air, so the fuel trims do not show it. A throttle cleaned lately looks the same: note it in the log.",

@@ -8,6 +8,7 @@ from types import MappingProxyType
 from obdwatch.explanations.fuel_first import OTHER_FUEL
 from obdwatch.explanations.wording import Numbers, Words
 from obdwatch.records import Finding, Urgency, Verdict
+from obdwatch.units import quantity
 
 FLASHING = (
     "Misfire of this size can overheat the catalyst. If the engine lamp flashes, ease off at once, and do not drive"
@@ -75,7 +76,7 @@ HEADLINES: Mapping[str, str] = MappingProxyType(
         "all_at_idle": "All cylinders misfire, and mostly at idle.",
         "all_at_light_load": "All cylinders misfire, and less under load than at light load.",
         "all_cold": "All cylinders misfire while the engine is cold.",
-        "all_cylinders": "Several cylinders misfire.",
+        "all_cylinders": "Several cylinders misfire, and none stands out.",
         "unknown_cylinders": "The engine misfires; the car does not tell which cylinder.",
         "low_fuel": "The engine misfired, with little fuel in the tank.",
         "rough_idle": "The warm idle is rougher than a sound engine's.",
@@ -109,6 +110,22 @@ CHECKS: Mapping[str, str] = MappingProxyType(
 )
 """What to look at first, by pattern (common practice)."""
 
+MELTING = (
+    "Misfire of this size ruins the catalyst within minutes; the engine lamp flashes for it. Do not drive on before it"
+    " is repaired."
+)
+CAM_FIRST = (
+    "The car itself finds a cam out of place: follow what is said of the cam timing first. If that is right, look at"
+    " the plugs, the fuel pressure, and for leaks in the intake."
+)
+PUMP_FIRST = (
+    "Mixture or fuel pressure speak for the fuel supply, so it comes before the spark. To check: the fuel pressure at"
+    " full load first, then the gap and age of the plugs."
+)
+AIR_SENSOR_FIRST = (
+    "The engine seems to be given too little fuel for its air. To check: the mass air flow sensor for dirt first, then"
+    " the fuel pressure at full load."
+)
 INJECTOR = (
     "To check: have the flow of this injector compared with the others, and look at its plug. Swapping coils first"
     " costs nothing; do it with the engine off."
@@ -143,14 +160,29 @@ def _fault(finding: Finding, numbers: Numbers) -> Words:
     elif finding.urgency is Urgency.WATCH and finding.signature not in ("rough_idle", "low_fuel"):
         reasons.append("That is little: keep an eye on it.")
     if finding.parts[:1] == ("fuel_injector",):
-        reasons.append("Load does not bring it on, or its mixture is lean: that is more like fuel than spark.")
+        reasons.append("It does not come with load, or its mixture is lean: that is more like fuel than spark.")
     other_fuel = numbers.get("lean_alike") is not None and finding.signature.startswith("all_")
     if other_fuel:
         reasons.append(OTHER_FUEL)
     if finding.urgency in (Urgency.SOON, Urgency.STOP) or other_fuel:
-        reasons.append(FLASHING)
-    reasons.append(INJECTOR if finding.parts[:1] == ("fuel_injector",) else CHECKS.get(finding.signature, ""))
+        reasons.append(MELTING if finding.urgency is Urgency.STOP else FLASHING)
+    reasons.append(_check(finding))
     return Words(_headline(finding.signature, numbers), tuple(text for text in reasons if text))
+
+
+def _check(finding: Finding) -> str:
+    """What to look at first: the part that is named first, where something speaks for it."""
+    first = finding.parts[0] if finding.parts else ""
+    if first == "fuel_injector":
+        return INJECTOR
+    if finding.signature in ("all_cylinders", "all_under_load", "all_at_light_load", "all_at_idle"):
+        if first.startswith("cam_timing") and finding.signature in ("all_cylinders", "all_under_load"):
+            return CAM_FIRST
+        if first == "fuel_pump":
+            return PUMP_FIRST
+        if first == "maf_sensor":
+            return AIR_SENSOR_FIRST
+    return CHECKS.get(finding.signature, "")
 
 
 def _headline(signature: str, numbers: Numbers) -> str:
@@ -198,9 +230,10 @@ def _how_much(numbers: Numbers) -> list[str]:
     found = [f"Over {turns.value:,.0f} turns of the engine {_few(share.value)} of all firings failed."]
     worst, spacing = numbers.get("worst_1000"), numbers.get("turns_between_readings")
     if worst is not None and worst.value > 0.0:
+        fine = 1 if worst.value >= 1.0 else 2  # digits, as for the value itself
         found.append(
-            f"In the worst 1,000 turns it was {_few(worst.value)} (range {numbers.interval('worst_1000', 1)}); from 1%"
-            " on cars must report it."
+            f"In the worst 1,000 turns it was {_few(worst.value)} (range {numbers.interval('worst_1000', fine)}); from"
+            " 1% on cars must report it."
         )
     short = numbers.get("worst_200")
     if short is not None and short.value >= 1.0:
@@ -240,7 +273,8 @@ def _when(numbers: Numbers) -> list[str]:
         if share is None or share.expected is None or share.value < 40.0 or share.value < 1.5 * share.expected[0]:
             continue
         found.append(
-            f"{share.value:.0f}% came {words}, where the engine made only {share.expected[0]:.0f}% of its turns."
+            f"Of the misfires {share.value:.0f}% came {words}, where the engine made only"
+            f" {share.expected[0]:.0f}% of its turns."
         )
     return found
 
@@ -249,7 +283,8 @@ def _own_limit(numbers: Numbers) -> list[str]:
     own = numbers.get("car_own_result")
     if own is None or own.expected is None:
         return []
-    return [f"The car's own misfire test gave {numbers.say('car_own_result', 2)}; it allows {own.expected[1]:.2f}."]
+    most = quantity(own.expected[1], own.unit, numbers.units, 2)
+    return [f"The car's own misfire test gave {numbers.say('car_own_result', 2)}; it allows {most}."]
 
 
 def _average(numbers: Numbers) -> list[str]:

@@ -80,7 +80,7 @@ def _healthy(numbers: Numbers) -> Words:
         count = int(judged.value)
         lies = f"All {count} results that were judged lie within the car's own limits."
         lies = "One result was judged, and lies within the car's own limits." if count == 1 else lies
-    reasons = [lies, *_others(numbers, "", 1)]
+    reasons = [lies, *_nearest(numbers)]
     headline = "The car's own tests have all passed."
     failed = _misfire_failed(numbers)
     if failed:
@@ -99,7 +99,7 @@ def _which(numbers: Numbers) -> list[str]:
     if monitor is None or test is None:
         return []
     failed = _result(numbers, _key(monitor, test), int(test.value))
-    return [f"It is that of the {_named(int(monitor.value))}. {failed}"]
+    return [f"The test is that of the {_named(int(monitor.value))}. {failed}"]
 
 
 def _fault(finding: Finding, numbers: Numbers) -> Words:
@@ -122,7 +122,7 @@ def _fault(finding: Finding, numbers: Numbers) -> Words:
         reasons.append("The car has set no code for it yet; many set one only when the test fails again.")
     if not finding.parts:
         reasons.append("None of the wear parts that are followed here is meant by it.")
-    return Words(headline, (*reasons, *_others(numbers, key, 3), *_unknown(numbers), *_waiting(numbers)))
+    return Words(headline, (*reasons, *_also_failed(numbers, key), *_unknown(numbers), *_waiting(numbers)))
 
 
 def _key(monitor: Measure, test: Measure) -> str:
@@ -176,18 +176,30 @@ def _often(finding: Finding, numbers: Numbers) -> list[str]:
     return [f"It was beyond the limit in {failing.value:.0f} of {failing.expected[1]:.0f} readings of this drive."]
 
 
-def _others(numbers: Numbers, but: str, most: int) -> list[str]:
-    """The results nearest to their limits besides the one that was named."""
-    near = [m for m in numbers.finding.measures if m.name.startswith("result_") and m.name != but and m.expected]
-    said = []
-    for measure in near[:most]:
-        assert measure.expected is not None
-        _, monitor, test = measure.name.split("_")
-        digits = _digits(measure, Measure("", measure.expected[0], ""), Measure("", measure.expected[1], ""))
-        value, allowed = numbers.say(measure.name, digits), numbers.expected(measure.name, digits)
-        said.append(f"{monitor_name(int(monitor, 16))} ({_test(int(test, 16))}): {value}, allowed {allowed}")
-    lead = "Nearest to its limit" if most == 1 else "Other results"
-    return [f"{lead}: {'; '.join(said)}."] if said else []
+def _nearest(numbers: Numbers) -> list[str]:
+    """The result nearest to its limits, which stands first."""
+    near = [m for m in numbers.finding.measures if m.name.startswith("result_") and m.expected]
+    return [f"Nearest to its limit: {_listed(numbers, near[0])}."] if near else []
+
+
+def _also_failed(numbers: Numbers, but: str) -> list[str]:
+    """The results beyond their limits besides the one that was named; those within them tell nothing of a fault."""
+    failed = [
+        one
+        for one in numbers.finding.measures
+        if one.name.startswith("result_")
+        and one.name != but
+        and one.expected is not None
+        and not one.expected[0] <= one.value <= one.expected[1]
+    ]
+    return [f"Also beyond their limits: {'; '.join(_listed(numbers, one) for one in failed)}."] if failed else []
+
+
+def _listed(numbers: Numbers, result: Measure) -> str:
+    _, monitor, test = result.name.split("_")
+    digits = _digits(result, *(Measure("", end, "") for end in result.expected or ()))
+    value, allowed = numbers.say(result.name, digits), numbers.expected(result.name, digits)
+    return f"{monitor_name(int(monitor, 16))} ({_test(int(test, 16))}): {value}, allowed {allowed}"
 
 
 def _unknown(numbers: Numbers) -> list[str]:

@@ -133,7 +133,7 @@ def _seen(numbers: Numbers) -> tuple[str, ...]:
     cuts = numbers.get("cuts_used")
     if cuts is None:
         return ()
-    times = "once" if cuts.value == 1.0 else f"{cuts.value:.0f} times"
+    times = {1: "once", 2: "twice"}.get(round(cuts.value), f"{cuts.value:.0f} times")
     said = (
         f"Fuel came back after a cut {times}; the sensor{bank_name(numbers)} saw it after"
         f" {numbers.say('answer_after_cut', 1)} (range {numbers.interval('answer_after_cut', 1)})."
@@ -170,7 +170,9 @@ def _swings(numbers: Numbers) -> tuple[str, ...]:
     said = f"At cruise it swings from {numbers.say('lean_end', 2)} to {numbers.say('rich_end', 2)}"
     if numbers.get("switch_time") is not None:
         said += f" and takes at most {numbers.say('switch_time', 2)} for a switch"
-    return (f"{said}; healthy is below 0.3 V to above 0.6 V, in less than {_top(numbers, 'switch_time', '0.2 s')}.",)
+        healthy = f"below 0.3 V to above 0.6 V, in less than {_top(numbers, 'switch_time', '0.2 s')}"
+        return (f"{said}; healthy is {healthy}.",)
+    return (f"{said}; healthy is below 0.3 V to above 0.6 V.",)
 
 
 def _rate(numbers: Numbers) -> tuple[str, ...]:

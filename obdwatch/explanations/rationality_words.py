@@ -7,9 +7,10 @@ from types import MappingProxyType
 
 from obdwatch.explanations.wording import Numbers, Words
 from obdwatch.records import Finding, Verdict
+from obdwatch.units import to_screen
 
 WITHHELD = "What depends on this sensor was not judged: mend it first, then record again."
-PLUG_FIRST = "Look at its plug and wiring before you replace it."
+PLUG_FIRST = "Look at the sensor's plug and wiring before you replace it."
 
 COMPARED: Mapping[str, str] = MappingProxyType(
     {
@@ -118,10 +119,16 @@ def _frozen(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
 def _slow(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
     return "The coolant temperature follows the engine too late: a slow sensor.", (
         f"It lags by about {numbers.say('coolant_lag')} (range {numbers.interval('coolant_lag')}); 30 s is normal.",
-        f"With that lag the heat of the fuel explains the curve to {numbers.say('misfit_with_lag', 1)}, without it"
-        f" only to {numbers.say('misfit_without_lag', 1)}.",
+        f"With that delay the heat of the fuel explains the readings within {_off(numbers, 'misfit_with_lag')}, without"
+        f" it only within {_off(numbers, 'misfit_without_lag')}.",
         "Scale on the sensor does that, and so does coolant that hardly moves past it: check the level too.",
     )
+
+
+def _off(numbers: Numbers, name: str) -> str:
+    measure = numbers.get(name)
+    value = 0.0 if measure is None else to_screen(measure.value, "K", numbers.units)
+    return f"{value:.1f} {numbers.unit('degC')}"
 
 
 def _manifold_rest(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
@@ -208,7 +215,7 @@ def _rest(numbers: Numbers) -> str:
     ]
     if numbers.get("coolant_at_rest") is None or not others:
         return ""
-    return f"Before the start the coolant read {numbers.say('coolant_at_rest')}: {', '.join(others)}."
+    return f"Read before the start: coolant {numbers.say('coolant_at_rest')}, {', '.join(others)}."
 
 
 FAULTS: Mapping[str, Callable[[Numbers], tuple[str, tuple[str, ...]]]] = MappingProxyType(

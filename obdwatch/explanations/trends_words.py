@@ -37,6 +37,7 @@ LABELS: Mapping[str, str] = MappingProxyType(
         "cranking/resting_voltage": "the voltage of the battery at rest",
         "charging/charging_voltage": "the charging voltage",
         "charging/idle_voltage": "the charging voltage at idle",
+        "charging/charging_delay": "the time from the start until the alternator charges",
     }
 )
 """What the followed numbers are called, by detector and name."""
@@ -60,12 +61,12 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
 """Headline and reason by what was missing; `detectors.trends.DRIVE_TO_GET` says what to drive."""
 
 CLOSED_END = 100_000.0, 3600.0  # km, d; a forecast that ends later has no end worth a number
-CHANCE = "The order of the drives is too clear for chance, with all the other values that are followed counted in."
+CHANCE = "The order of the drives is too clear for chance, even with so many values followed at once."
 
 
 CONFIRMED = (
-    "Its own check finds it beyond its limit on this drive, and the order of the drives says that it grew to there; by"
-    " chance alone that order comes once in a hundred times or less."
+    "The check of this drive finds it beyond its limit, and the drives before show that it grew to there; by chance"
+    " alone they would lie in such an order once in a hundred times or less."
 )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
 
+from obdwatch.explanations.cooling_words import DRIVE_GENTLY
 from obdwatch.explanations.wording import Numbers, Words
 from obdwatch.records import Finding, Verdict
 
@@ -60,7 +61,7 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
         ),
         "coolant_frozen": (
             "The coolant temperature does not move: sensor or plug come first, the thermostat was not judged.",
-            "It stayed within 1 K although fuel enough for tens of kelvin was burnt.",
+            "It stayed within 1 K although the fuel that was burnt should have warmed it clearly.",
         ),
         "coolant_disagrees_cold": (
             "After a long stand coolant and air temperature disagree: the thermostat was not judged.",
@@ -94,8 +95,8 @@ def _healthy(numbers: Numbers) -> Words:
         level = numbers.interval("regulating_temperature")
         reasons.append(f"It settled at {numbers.say('regulating_temperature')} (range {level}).")
     reasons.append(
-        f"While cold it lost {numbers.say('cold_loss')} at 50 km/h; a shut thermostat leaves"
-        f" {numbers.expected('cold_loss')}."
+        f"While cold it lost {numbers.say('cold_loss')} of heat at 50 km/h; a shut thermostat leaves"
+        f" {numbers.expected('cold_loss')}. {PER_DEGREE}"
     )
     return Words("The engine warms up as it should for the fuel it burnt and the weather.", tuple(reasons))
 
@@ -104,8 +105,8 @@ def _stuck_open(numbers: Numbers) -> Words:
     reasons = (
         _driven(numbers),
         _telling(numbers),
-        f"While cold it lost {numbers.say('cold_loss')} at 50 km/h (range {numbers.interval('cold_loss')}); with a shut"
-        f" thermostat it is {numbers.expected('cold_loss')}, cabin heater included.",
+        f"While cold it lost {numbers.say('cold_loss')} of heat at 50 km/h (range {numbers.interval('cold_loss')});"
+        f" with a shut thermostat it is {numbers.expected('cold_loss')}, cabin heater included. {PER_DEGREE}",
         f"That fits a thermostat about {numbers.say('open_while_cold')} open when it should be shut"
         f" (range {numbers.interval('open_while_cold')}).",
         "To check: start cold and feel the hose to the radiator; it must stay cold for the first minutes.",
@@ -117,7 +118,7 @@ def _opens_low(numbers: Numbers) -> Words:
     reasons = (
         _driven(numbers),
         _telling(numbers),
-        f"The coolant stops rising from {numbers.say('opening_temperature')} on"
+        f"The coolant stops rising at about {numbers.say('opening_temperature')}"
         f" (range {numbers.interval('opening_temperature')}); it should do so at"
         f" {numbers.expected('opening_temperature')}.",
         "Up to there it warms at a healthy rate, so it is the opening and not a leak; a sensor that reads low looks the"
@@ -132,7 +133,9 @@ def _opens_late(numbers: Numbers) -> Words:
     reasons = (
         _driven(numbers),
         f"The coolant went on rising to {numbers.say('hottest_coolant')}, then fell suddenly{settled}.",
-        "A sound thermostat lets it overshoot by a few degrees only: this one stuck and then gave way.",
+        "A sound thermostat lets it overshoot by a few degrees only: this one stuck and then gave way. One day it"
+        " may not.",
+        DRIVE_GENTLY,
     )
     return Words("The thermostat opens late: the engine gets too hot before it lets go.", reasons)
 
@@ -148,9 +151,8 @@ def _slow(numbers: Numbers) -> Words:
 
 def _driven(numbers: Numbers) -> str:
     return (
-        f"Seen: {numbers.minutes('duration')} from {numbers.say('coolant_at_start')} on, at"
-        f" {numbers.say('outside_air')} outside and {numbers.say('mean_speed')} on average, with"
-        f" {numbers.say('fuel_heat')} of heat from the fuel (range {numbers.interval('fuel_heat')}).{_roughly(numbers)}"
+        f"The warm-up was followed for {numbers.minutes('duration')}, from {numbers.say('coolant_at_start')} on, with"
+        f" {numbers.say('outside_air')} outside and {numbers.say('mean_speed')} on average.{_roughly(numbers)}"
     )
 
 
@@ -176,6 +178,7 @@ def _telling(numbers: Numbers) -> str:
     )
 
 
+PER_DEGREE = "W/K are watts for each degree Celsius that it is warmer than the air."
 ROUGH = 2.0
 """Upper over lower end of a range from which a reader should be told that it is wide."""
 

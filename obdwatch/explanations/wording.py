@@ -5,6 +5,7 @@ Explaining a code needs this module, so it imports nothing that is slow to load.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -72,6 +73,27 @@ def cause_words(cause: Cause) -> str:
     return f"{cause.text} (part: {part_name(cause.part)})"
 
 
+_FIXED = re.compile(r"(?:(?P<low>\d[\d,]*) to )?(?P<high>\d[\d,]*) (?P<unit>km/h|degC|1/min|K\b|°C(?= above| below))")
+
+
+def in_units(text: str, units: str) -> str:
+    """Return a sentence with the fixed speeds, temperatures and engine speeds in it as the reader says them.
+
+    >>> in_units("Hold a steady 60 to 100 km/h; stop if it passes 110 degC.", "us")
+    'Hold a steady 37 to 62 mph; stop if it passes 230 °F.'
+    >>> in_units("From 2,000 1/min on it rose by 8 K.", "metric"), in_units("It read 10 °C above the air.", "us")
+    ('From 2,000 rpm on it rose by 8 °C.', 'It read 18 °F above the air.')
+    """
+    return _FIXED.sub(lambda found: _said(found, units), text)
+
+
+def _said(found: re.Match[str], units: str) -> str:
+    unit = "K" if found["unit"] == "°C" else found["unit"]  # above or below something: a difference
+    ends = [float(end.replace(",", "")) for end in (found["low"], found["high"]) if end]
+    shown = " to ".join(f"{to_screen(end, unit, units):,.0f}" for end in ends)
+    return f"{shown} {screen_unit('degC' if unit == 'K' else unit, units).name}"
+
+
 def sureness(confidence: float) -> str:
     """Return a confidence from 0 to 1 as a reader says it, with the number.
 
@@ -129,7 +151,7 @@ class Numbers:
     def _range(self, ends: tuple[float, float] | None, unit: str, digits: int) -> str:
         if ends is None:
             return ""
-        return f"{to_screen(ends[0], unit, self.units):.{digits}f} to {quantity(ends[1], unit, self.units, digits)}"
+        return f"{to_screen(ends[0], unit, self.units):,.{digits}f} to {quantity(ends[1], unit, self.units, digits)}"
 
     def minutes(self, name: str) -> str:
         """Return a time [s] as "about 14 minutes", or seconds below two minutes."""
