@@ -13,6 +13,7 @@ import numpy as np
 
 from obdwatch.detectors.air_filling_past import Cells, own_shape
 from obdwatch.detectors.air_filling_record import Pulls
+from obdwatch.physics.order_statistics import quantiles
 from obdwatch.records import FloatArray
 
 WIDTH = 500.0
@@ -22,8 +23,8 @@ FEWEST, FEWEST_SLOW, SLOW = 3, 1, 0.7
 """Readings that make a band: of two, both may lie in one gear change. Readings more than 0.7 s apart stand for
 themselves: no disturbance of a pull lasts longer (common practice)."""
 
-FULL = 75.0
-"""Percentile of the readings of a band that stands for it: what disturbs a pull (gear change, pressure still rising,
+FULL = 0.75
+"""Quantile of the readings of a band that stands for it: what disturbs a pull (gear change, pressure still rising,
 torque limiting) only takes air away."""
 
 READING_ERROR = 0.8
@@ -85,7 +86,7 @@ def bands_of(pulls: Pulls) -> tuple[Band, ...]:
 
 def _full(values: FloatArray) -> float:
     known = values[np.isfinite(values)]
-    return float(np.percentile(known, FULL)) if len(known) else float("nan")
+    return quantiles(known, (FULL,))[0] if len(known) else float("nan")
 
 
 def losses_of(bands: tuple[Band, ...], past: Cells) -> Losses | None:

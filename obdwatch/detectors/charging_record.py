@@ -9,6 +9,7 @@ import numpy as np
 from obdwatch.detectors import charging_start
 from obdwatch.detectors.sampled import held, readings, spacing
 from obdwatch.physics.charging import LOW, USUAL, Response, event_response, level_by_speed
+from obdwatch.physics.order_statistics import quantiles
 from obdwatch.records import BoolArray, Drive, FloatArray, Signal
 from obdwatch.signals.masks import RUNNING_SPEED
 
@@ -180,8 +181,8 @@ def _level(volts: Signal, where: BoolArray, fewest: int = FEWEST, shortest: floa
     times, values = volts.times[where], volts.values[where]
     if times[-1] - times[0] < shortest:
         return None
-    low, first, middle, third, high = np.percentile(values, [5, 25, 50, 75, 95])
-    return Level(float(middle), float(low), float(high), float(third - first), len(values))
+    low, first, middle, third, high = quantiles(values, (0.05, 0.25, 0.5, 0.75, 0.95))
+    return Level(middle, low, high, third - first, len(values))
 
 
 def _air(drive: Drive) -> float | None:

@@ -14,6 +14,7 @@ import numpy as np
 from obdwatch.detectors.fuel_trims_record import TrimRecord
 from obdwatch.physics.leaks import equivalent_hole, flow_share
 from obdwatch.physics.linear_fit import LinearFit, fit_shapes, serial_correlation
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import BoolArray, FloatArray
 
 FEWEST_IDLE, FEWEST_FLOW = 20, 20
@@ -186,13 +187,13 @@ def _fit(record: TrimRecord, trim: FloatArray, falling: FloatArray, purge: Float
 def _level(record: TrimRecord, trim: FloatArray, here: BoolArray) -> Level:
     """Median of the trims; its error from how many of them are independent, and from the resolution."""
     values, times = trim[here], record.times[here]
-    middle = float(np.median(values))
+    middle = median(values)
     errors = values - middle
     alike = serial_correlation(times, errors, GAP)
     independent = max(1.0, len(values) * (1.0 - alike) / (1.0 + alike))
-    scatter = max(float(RESOLUTION), 1.4826 * float(np.median(np.abs(errors))))
+    scatter = max(float(RESOLUTION), 1.4826 * median(np.abs(errors)))
     sigma = float(np.hypot(SPREAD_OF_MEAN * scatter / np.sqrt(independent), RESOLUTION / 2.0))
-    return Level(middle, sigma, len(values), float(np.median(record.air[here])))
+    return Level(middle, sigma, len(values), median(record.air[here]))
 
 
 def _leak(record: TrimRecord, fit: LinearFit, evidence: float, split: Regimes, ratio: FloatArray) -> Leak:

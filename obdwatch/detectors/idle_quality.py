@@ -16,6 +16,7 @@ from obdwatch.detectors.idle_quality_history import fill_drop, learnt_of
 from obdwatch.detectors.idle_quality_record import ENOUGH, STEP, IdleRecord, prepare
 from obdwatch.detectors.idle_quality_throttle import SIGMAS, Shift, learnt_of_curve, throttle_curve, throttle_shift
 from obdwatch.detectors.leak_order import leaks_by_age
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Car, Drive, Finding, FloatArray, History, Measure, Span, Urgency, Verdict
 
 NAME = "idle_quality"
@@ -211,7 +212,7 @@ def _cam_parts(car: Car | None) -> tuple[str, ...]:
 
 def _median(values: FloatArray) -> float | None:
     known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) * STEP >= ENOUGH / 2.0 else None
+    return median(known) if len(known) * STEP >= ENOUGH / 2.0 else None
 
 
 def _measures(record: IdleRecord, shift: Shift | None, dropped: float | None) -> tuple[Measure, ...]:

@@ -15,6 +15,7 @@ from obdwatch.detectors.idle_quality_evenness import Evenness, evenness
 from obdwatch.detectors.sampled import held, readings
 from obdwatch.physics.air import STANDARD_PRESSURE, absolute_load_air_flow, speed_density_air_flow
 from obdwatch.physics.idle_air import CRITICAL_PRESSURE_RATIO, filling, idle_opening, residual_filling
+from obdwatch.physics.order_statistics import quantiles
 from obdwatch.records import BoolArray, Car, Drive, FloatArray
 from obdwatch.signals.alignment import grid
 from obdwatch.signals.masks import IDLE_VEHICLE_SPEED, RUNNING_SPEED
@@ -37,8 +38,8 @@ SETTLING = 4.0
 ENOUGH = 20.0
 """Least settled idle [s]: a few traffic lights."""
 
-QUIET = 20.0
-"""Percentile of pressure and air that stands for the idle with nothing switched on: loads come and go."""
+QUIET = 0.2
+"""Quantile of pressure and air that stands for the idle with nothing switched on: loads come and go."""
 
 FILLING_UNKNOWN = 0.7
 """Filling of a throttled cylinder assumed where only pressure is known [-]; it cancels against the car's own past."""
@@ -73,7 +74,7 @@ class IdleRecord:
     def quiet(self, values: FloatArray) -> float | None:
         """Return a quantity of the idle with nothing switched on, None where unknown."""
         known = values[np.isfinite(values)]
-        return float(np.percentile(known, QUIET)) if len(known) * STEP >= ENOUGH / 2.0 else None
+        return quantiles(known, (QUIET,))[0] if len(known) * STEP >= ENOUGH / 2.0 else None
 
 
 def settled_idle(drive: Drive, at: FloatArray) -> BoolArray:

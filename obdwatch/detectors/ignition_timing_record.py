@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.sampled import held, readings
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import BoolArray, Drive, FloatArray, Signal
 from obdwatch.signals import masks
 from obdwatch.signals.alignment import places
@@ -192,8 +193,8 @@ MOST_CARRIED = 5.0
 
 
 def _cell(number: int, values: FloatArray) -> TimingCell:
-    middle = float(np.median(values))
-    spread = 1.4826 * float(np.median(np.abs(values - middle)))
+    middle = median(values)
+    spread = 1.4826 * median(np.abs(values - middle))
     error = max(spread, LEAST_SPREAD) / float(np.sqrt(min(len(values), INDEPENDENT)))
     speed, load = divmod(number, 100)
     return TimingCell((speed + 0.5) * SPEED_CELL, (load + 0.5) * LOAD_CELL, middle, error, len(values))

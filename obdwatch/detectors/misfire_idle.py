@@ -12,6 +12,7 @@ import numpy as np
 
 from obdwatch.detectors.sampled import held, readings
 from obdwatch.physics.misfire import scatter_of_differences, speed_dip
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Drive, FloatArray
 from obdwatch.signals.masks import IDLE_VEHICLE_SPEED, RUNNING_SPEED, WARM_COOLANT
 
@@ -95,7 +96,7 @@ def _steady(times: FloatArray, values: FloatArray) -> list[tuple[FloatArray, Flo
     found = []
     for t, v in pieces:
         kept = (t >= t[0] + SETTLING) & (t <= t[-1] - LEAVING)
-        if np.count_nonzero(kept) >= 5 and np.median(np.diff(t[kept])) >= CLOSEST:
+        if np.count_nonzero(kept) >= 5 and median(np.diff(t[kept])) >= CLOSEST:
             found.append((t[kept], v[kept]))
     return found
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from obdwatch.detectors.oxygen_sensors_record import BACK_VOLTAGE, LEAN_VOLTAGE, Bank, Cuts
 from obdwatch.detectors.sampled import spacing
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import BoolArray, FloatArray
 
 LONGEST_WAIT = 15.0
@@ -39,7 +40,7 @@ class Answers:
         # A median of readings on a common grid would stick to the grid; a mean would follow one odd answer.
         off = int(TRIMMED * len(middles))
         typical = float(np.mean(middles[off : len(middles) - off]))
-        spread = float(np.median(np.abs(middles - typical))) * MAD_TO_SIGMA
+        spread = median(np.abs(middles - typical)) * MAD_TO_SIGMA
         sampling = float(np.sqrt(np.mean((self.high - self.low) ** 2) / 12.0))
         return typical, MEDIAN_ERROR * max(spread, sampling) / float(np.sqrt(len(middles)))
 

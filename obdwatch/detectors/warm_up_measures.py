@@ -23,12 +23,13 @@ from obdwatch.detectors.warm_up_model import (
 from obdwatch.detectors.warm_up_record import LOWEST_OPENING, SETTLING, WarmUpRecord
 from obdwatch.physics.cooling import radiator_conductance
 from obdwatch.physics.estimation import Fit, Prior
+from obdwatch.physics.order_statistics import quantiles
 from obdwatch.records import FloatArray, Measure
 
 SETTLED_AFTER = 180.0
 """Time after reaching regulation [s] before its level is read: the first slug of cold radiator coolant has passed."""
 
-CENTRAL = (2.5, 97.5)
+CENTRAL = (0.025, 0.975)
 
 
 def measures_of(record: WarmUpRecord, found: Comparison, signature: str) -> tuple[Measure, ...]:
@@ -141,8 +142,8 @@ def regulating_level(record: WarmUpRecord) -> tuple[float, tuple[float, float]] 
 
 
 def _central(values: FloatArray) -> tuple[float, float]:
-    low, high = np.percentile(values, CENTRAL)
-    return float(low), float(high)
+    low, high = quantiles(values, CENTRAL)
+    return low, high
 
 
 def _about(value: float, relative: float) -> tuple[float, float]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import BoolArray, FloatArray
 
 USUAL = (13.5, 14.8)
@@ -83,7 +84,7 @@ def level_by_speed(speed: FloatArray, voltage: FloatArray, steady: BoolArray, wi
     for one in np.unique(band[steady]):
         members = steady & (band == one)
         if np.count_nonzero(members) >= least:
-            level[band == one] = np.median(voltage[members])
+            level[band == one] = median(voltage[members])
     return level
 
 

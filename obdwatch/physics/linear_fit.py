@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import FloatArray
 
 ROUNDS = 4
@@ -90,7 +91,7 @@ def fit_shapes(
         covariance = np.linalg.inv(information).astype(np.float64)
         sizes = covariance @ (shapes.T @ (weight * share * observed))
         errors = observed - shapes @ sizes
-        scatter = max(floor, MAD_TO_SIGMA * float(np.median(np.abs(errors))))
+        scatter = max(floor, MAD_TO_SIGMA * median(np.abs(errors)))
         weight = np.minimum(1.0, HUBER * scatter / np.maximum(np.abs(errors), 1e-12))
         alike = serial_correlation(times, errors, gap)
         inflation = (1.0 + alike) / (1.0 - alike)

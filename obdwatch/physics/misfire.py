@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import betainc
 
 from obdwatch.physics.air import Quantity
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import FloatArray
 
 Places = NDArray[np.intp]
@@ -195,4 +196,4 @@ def scatter_of_differences(values: FloatArray) -> float:
     """
     if len(values) < 3:
         return float("nan")
-    return float(np.median(np.abs(np.diff(values))) / 0.6745 / np.sqrt(2.0))
+    return float(median(np.abs(np.diff(values))) / 0.6745 / np.sqrt(2.0))

@@ -101,11 +101,12 @@ def _held(drive: Drive, key: str, at: FloatArray, max_age: float = FAST_AGE) -> 
 def _spread(signal: Signal | None, at: FloatArray, window: float) -> FloatArray:
     """Return how far a signal ranged in the window up to each time; NaN where it was not seen often enough."""
     spread = np.full(len(at), np.nan)
-    if signal is None or not len(at):
+    if signal is None or not len(signal.times) or not len(at):
         return spread
     first = places(signal.times, at - window, "left")
     end = places(signal.times, at)
-    enough = (end - first >= _STEADY_SAMPLES) & ~np.isnan(hold(signal, at, FAST_AGE))
+    last = np.maximum(end - 1, 0)
+    enough = (end - first >= _STEADY_SAMPLES) & (at - signal.times[last] <= FAST_AGE) & ~np.isnan(signal.values[last])
     if not enough.any():
         return spread
     edges = np.stack([first[enough], end[enough]], axis=1).ravel()
