@@ -24,7 +24,7 @@ def part_lines(risks: Sequence[PartRisk], units: str, full: bool = False, of_car
     told = [one for one in risks if full or is_suspected(one)]
     by_age = [one for one in risks if one not in told and one.degraded >= LIKELY_BY_AGE]
     lines = [
-        f"Parts{of_car}, the most urgent first:"
+        f"Parts{of_car}, the most urgent first; what was seen and the distance run are weighed together:"
         if told
         else f"Parts{of_car}: nothing that was seen points to a worn one."
     ]

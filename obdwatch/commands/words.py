@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from obdwatch.signals.coverage import Coverage
 
 
+CAUTION = "  Caution: "
+
+
 def finding_lines(finding: Finding, units: str) -> list[str]:
     """One finding in plain language: what it says, why, what to do."""
     from obdwatch.explanations.findings import explain
@@ -26,7 +29,7 @@ def finding_lines(finding: Finding, units: str) -> list[str]:
     lines += [f"  {pointing_words(words)}"] if words.verdict is Verdict.FAULT else []
     lines += [f"  {reason}" for reason in words.reasons]
     lines += [f"  To know more: {words.drive_to_get}"] if words.drive_to_get else []
-    return [*lines, *(f"  Caution: {caution}" for caution in words.cautions)]
+    return [*lines, *(f"{CAUTION}{caution}" for caution in words.cautions)]
 
 
 def warning_lines(finding: Finding, units: str) -> list[str]:
@@ -39,7 +42,7 @@ def warning_lines(finding: Finding, units: str) -> list[str]:
 
 def findings_lines(findings: Sequence[Finding], units: str, full: bool = False) -> list[str]:
     """All answers on a drive: faults with their reasons, the most urgent first; of the rest what they say, unless
-    `full`.
+    `full`. A caution is said once, where it is met first.
     """
     from obdwatch.explanations.findings import explain
     from obdwatch.records import Verdict
@@ -57,7 +60,18 @@ def findings_lines(findings: Sequence[Finding], units: str, full: bool = False) 
             lines += [line for one in answers for line in finding_lines(one, units)]
         elif answers:
             lines += [title, *(f"  - {one.headline}" for one in answers)]
-    return lines
+    return _cautions_once(lines)
+
+
+def _cautions_once(lines: Sequence[str]) -> list[str]:
+    said: set[str] = set()
+    kept = []
+    for line in lines:
+        if line.startswith(CAUTION) and line in said:
+            continue
+        said.add(line)
+        kept.append(line)
+    return kept
 
 
 def coverage_words(seen: Coverage) -> str:

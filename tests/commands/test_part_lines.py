@@ -30,7 +30,7 @@ def a_risk(part: str = "ignition_coil", prior: float = 0.1, degraded: float = 0.
 
 def test_a_worn_part_is_told_with_reasons_for_and_against_and_what_decides() -> None:
     lines = part_lines([a_risk()], "us")
-    assert lines[0] == "Parts, the most urgent first:"
+    assert lines[0].startswith("Parts, the most urgent first;")
     assert "Ignition coil: 90% likely to be at fault (10% by distance alone)" in lines[1]
     assert "within 1,000 miles: 10%; within 5,000 miles: 40%" in lines[1]
     assert lines[2:] == [
@@ -47,6 +47,14 @@ def test_what_only_distance_says_is_one_line() -> None:
         "Parts: nothing that was seen points to a worn one.",
         "  Not seen, but likely worn by the distance alone: spark plugs (80%).",
     ]
+
+
+def test_a_part_that_seldom_fails_is_told_where_everything_points_to_it() -> None:
+    told = part_lines([a_risk("head_gasket", 0.015, 0.16)], "us")  # odds 12.5 times those by distance alone
+    assert "Head gasket: 16% likely" in told[1]
+    assert "    What would decide: Swap the coils." in told
+    for prior, degraded in ((0.015, 0.1), (0.001, 0.02)):  # evidence that is not strong; a part that is hardly likely
+        assert len(part_lines([a_risk("head_gasket", prior, degraded)], "us")) == 1
 
 
 def test_few_parts_are_told_at_length_unless_all_are_asked_for() -> None:

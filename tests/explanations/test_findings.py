@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import importlib
+import pkgutil
 import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from obdwatch import detectors
+from obdwatch.commands.words import findings_lines
 from obdwatch.detectors import cooling
 from obdwatch.detectors.warm_up import DRIVE_TO_GET, detect
-from obdwatch.explanations.findings import FANS, HOT_COOLING, OVERHEATED, explain
+from obdwatch.explanations.findings import FANS, HOT_COOLING, MOVING_PARTS, NO_SCREEN, OVERHEATED, explain
 from obdwatch.explanations.warm_up_words import FAULTS
 from obdwatch.explanations.wording import URGENCY_WORDS
 from obdwatch.records import Finding, History, Measure, Urgency, Verdict
@@ -110,3 +114,45 @@ def test_a_rough_heat_is_called_rough(healthy: Finding) -> None:
 def test_no_sentence_carries_more_than_whole_numbers(stuck: Finding) -> None:
     assert not re.search(r"\d\.\d{2,}", " ".join(explain(stuck).reasons))
     assert np.isfinite(value(stuck, "cold_loss"))
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_what_to_drive_is_said_in_the_readers_units(units: str) -> None:
+    """Every detector's own text: 60 to 100 km/h are 37 to 62 mph, 110 degC are 230 °F (NIST SP 811, appendix B)."""
+    names = [one.name for one in pkgutil.iter_modules(detectors.__path__, "obdwatch.detectors.")]
+    asked = [getattr(importlib.import_module(name), "DRIVE_TO_GET", {}) for name in names]
+    texts = [text for one in asked if isinstance(one, dict) for text in one.values()]
+    said = [explain(Finding("x", Verdict.NOT_ENOUGH_DATA, drive_to_get=text), units).drive_to_get for text in texts]
+    assert len(said) > 60
+    for text in said:
+        assert not re.search(r"1/min|degC|\d K\b", text), text
+        assert units == "metric" or not re.search(r"km/h|°C", text), text
+    assert any(("37 to 62 mph" if units == "us" else "60 to 100 km/h") in text for text in said)
+    assert any(("230 °F" if units == "us" else "110 °C") in text for text in said)
+
+
+def test_where_nothing_can_be_driven_nobody_is_told_to_mind_the_road() -> None:
+    nothing = Finding("cam_timing", Verdict.NOT_ENOUGH_DATA, "no_cam_timing", drive_to_get="Nothing: they are fixed.")
+    assert explain(nothing).cautions == ()
+    driven = replace(nothing, signature="not_run", drive_to_get="Drive ten minutes.")
+    assert explain(driven).cautions == (NO_SCREEN,)
+
+
+def test_a_caution_is_said_once_for_a_drive() -> None:
+    belt = Finding("charging", Verdict.FAULT, "belt_slips", Urgency.SOON, 0.9, parts=("drive_belt",))
+    late = replace(belt, signature="charges_late", urgency=Urgency.WATCH)
+    said = findings_lines([late, belt], "metric")
+    assert sum(MOVING_PARTS in line for line in said) == 1
+    assert said.index(next(line for line in said if MOVING_PARTS in line)) < said.index(
+        next(line for line in said if "takes over later" in line)
+    )  # with the more urgent one, which comes first
+
+
+@pytest.mark.parametrize(
+    ("first", "check"),
+    [("cam_timing_solenoid_intake", "cam timing first"), ("fuel_pump", "fuel pressure at full load first")],
+)
+def test_the_check_for_a_misfire_of_all_begins_with_the_part_that_is_named_first(first: str, check: str) -> None:
+    parts = (first, "spark_plugs")
+    finding = Finding("misfire", Verdict.FAULT, "all_cylinders", Urgency.NEXT_SERVICE, 0.9, parts=parts)
+    assert check in explain(finding).reasons[-1]
