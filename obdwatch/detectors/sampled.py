@@ -69,7 +69,9 @@ def once(thing: object, name: str, make: Callable[[], T]) -> T:
 def _clean(signal: Signal, key: str) -> Signal | None:
     low, high = RANGES.get(key, (-np.inf, np.inf))
     good = np.isfinite(signal.times) & np.isfinite(signal.values) & (signal.values >= low) & (signal.values <= high)
-    times, values = signal.times[good], signal.values[good]
+    times, values = signal.times, signal.values
+    if not good.all():
+        times, values = times[good], values[good]
     if np.any(times[1:] < times[:-1]):
         order = np.argsort(times, kind="stable")
         times, values = times[order], values[order]
@@ -85,8 +87,8 @@ def held(signal: Signal | None, at: FloatArray, max_age: float = MAX_AGE) -> Flo
     """Return the last value at or before each time [len(at)], NaN where it is older than `max_age` [s] or absent."""
     if signal is None:
         return np.full(len(at), np.nan)
-    index = np.maximum(places(signal.times, at) - 1, 0)
-    age = at - signal.times[index]
+    index = places(signal.times, at) - 1
+    age = at - signal.times[index]  # before the first reading it is that of the last one, and negative
     return np.where((age >= 0.0) & (age <= max_age), signal.values[index], np.nan)
 
 
