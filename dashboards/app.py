@@ -18,6 +18,7 @@ from dashboards.beginning import Beginning
 from dashboards.browser_files import connect_files, picture_addresses
 from dashboards.components import back_to_drives, frame, notice
 from dashboards.failures import page_or_told
+from dashboards.holding import held_all
 from dashboards.live_feed import Recordings, connect_feed
 from dashboards.pages import (
     codes,
@@ -165,7 +166,7 @@ def _connect_frame(app: Dash, shelf: SessionShelf) -> None:
         if view is None:  # the browser has not said yet where it is
             return no_update, no_update
         page = show_page(shelf, visit_from(view))
-        return page.children, f"{page.title} – obdwatch"
+        return held_all(page.children), f"{page.title} – obdwatch"
 
 
 def _connect_browser(app: Dash) -> None:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from dashboards.curve_words import axis_words
-from dashboards.drawing import ACCENT, BARE_LAYOUT, LETTER, NEUTRAL, Figure, Screen, packed, plain
+from dashboards.drawing import ACCENT, BARE_LAYOUT, LETTER, NEUTRAL, Figure, Screen, enlarged, packed, plain
 from obdwatch.curves.curve import Curve, Expected, Look, Panel, Series
 from obdwatch.records import FloatArray
 from obdwatch.units import screen_unit
@@ -87,7 +87,7 @@ def curve_figure(drawn: Sequence[Drawn], screen: Screen) -> Figure:
         suffix = "" if number == 0 else str(number + 1)
         high = 1 - number * (PLOT + GAP) / inner
         layout[f"yaxis{suffix}"] = _y_axis(panel, screen, (max(high - PLOT / inner, 0.0), high))
-    return {"data": traces, "layout": layout}
+    return enlarged({"data": traces, "layout": layout}, screen.scale)
 
 
 def _x_axis(curve: Curve, screen: Screen, panels: int) -> dict[str, Any]:
@@ -111,6 +111,7 @@ def _y_axis(panel: Panel, screen: Screen, domain: tuple[float, float]) -> dict[s
         "fixedrange": True,
         "nticks": 6,
         "zeroline": False,
+        "separatethousands": True,
         "rangemode": "tozero" if any(one.look is Look.BARS for one in panel.measured) else "normal",
         "domain": list(domain),
         "anchor": "x",

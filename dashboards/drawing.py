@@ -36,6 +36,8 @@ BARE_LAYOUT: Mapping[str, Any] = {
 ORIGIN = np.datetime64("2000-01-01T00:00:00", "ms")
 DAY = 86_400.0
 
+# What a layout says in pixels; the letters are the sides of its margin.
+LAYOUT_SIZES = frozenset({"height", "l", "r", "t", "b", "size", "width", "xshift", "standoff", "spikethickness"})
 LARGE_SCREENS = ((3400, 1.6), (2400, 1.25))  # (from this width on [px], so much larger)
 
 # Sizes [px].
@@ -148,13 +150,18 @@ def enlarged(figure: Figure, scale: float) -> Figure:
     """Return the figure with height, margins, letters, points and lines `scale` times as large, and nothing else."""
     if scale == 1.0:
         return figure
-    layout = figure["layout"]
-    grown = layout | {
-        "height": scale * layout["height"],
-        "margin": {side: scale * size for side, size in layout["margin"].items()},
-        "font": layout["font"] | {"size": scale * layout["font"]["size"]},
-    }
-    return {"data": [_thicker(trace, scale) for trace in figure["data"]], "layout": grown}
+    return {"data": [_thicker(trace, scale) for trace in figure["data"]], "layout": grown(figure["layout"], scale)}
+
+
+def grown(part: Any, scale: float) -> Any:
+    """A layout or a piece of one, with every size in pixels `scale` times as large.
+
+    >>> grown([{"x": 4, "xshift": 3, "font": {"size": 12}}], 2.0)
+    [{'x': 4, 'xshift': 6.0, 'font': {'size': 24.0}}]
+    """
+    if isinstance(part, Mapping):
+        return {name: scale * value if name in LAYOUT_SIZES else grown(value, scale) for name, value in part.items()}
+    return [grown(one, scale) for one in part] if isinstance(part, list) else part
 
 
 def _thicker(trace: Mapping[str, Any], scale: float) -> dict[str, Any]:

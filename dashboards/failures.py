@@ -10,6 +10,7 @@ from dash import no_update
 from dash.development.base_component import Component
 
 from dashboards.components import back_to_drives, notice
+from dashboards.holding import held_all
 from dashboards.visit import Page
 from obdwatch.errors import ObdwatchError
 
@@ -27,7 +28,7 @@ def page_or_told(build: Callable[[], Page]) -> Page:
 def part_or_told(build: Callable[[], list[Component]], what: str, problem: str = " cannot be shown") -> list[Component]:
     """Return the part of a page that `build` makes, or a notice of the `problem` with `what` and why."""
     try:
-        return build()
+        return held_all(build())
     except Exception as error:  # whatever it is, `reason` tells it apart
         return [reason(error, what, problem)]
 

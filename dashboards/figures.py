@@ -28,6 +28,8 @@ from dashboards.drawing import (
     Window,
     axis_time,
     axis_times,
+    enlarged,
+    grown,
     packed,
     plain,
 )
@@ -80,7 +82,7 @@ def drive_figure(picture: Picture) -> Figure:
         suffix = str(len(picture.panels) + 1)
         traces += _state_traces(suffix, picture)
         layout[f"yaxis{suffix}"] = _state_axis(picture, frame)
-    return {"data": traces, "layout": layout}
+    return enlarged({"data": traces, "layout": layout}, picture.screen.scale)
 
 
 def lines_in_order(picture: Picture) -> list[dict[str, Any]]:
@@ -95,7 +97,15 @@ def lines_in_order(picture: Picture) -> list[dict[str, Any]]:
 
 def height_of(picture: Picture) -> int:
     """Height of the picture [px]."""
-    return Frame(picture).height
+    return round(picture.screen.scale * Frame(picture).height)
+
+
+def lying_over(picture: Picture) -> dict[str, list[dict[str, Any]]]:
+    """What of the layout depends on the part in view: bands and lines, and all texts."""
+    over: dict[str, list[dict[str, Any]]] = grown(
+        {"shapes": shapes(picture), "annotations": texts(picture)}, picture.screen.scale
+    )
+    return over
 
 
 def texts(picture: Picture) -> list[dict[str, Any]]:
@@ -221,6 +231,7 @@ def _value_axis(domain: tuple[float, float], named: Mapping[int, str], view: Vie
         "showgrid": True,
         "zeroline": False,
         "rangemode": "normal",
+        "separatethousands": True,
         "automargin": False,
         "anchor": "x",
     }

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Generic, Protocol, TypeVar, cast
 
 from dashboards.wording import MOST_OF_A_NAME, shortened
 from obdwatch.detectors.trends_followed import Followed, followed
+from obdwatch.detectors.trends_series import is_used
 from obdwatch.errors import InputError, LogbookError
 from obdwatch.parts.part import Catalogue
 from obdwatch.planning.plan_records import ByHand, Moves, OnlyThis, Plan
@@ -67,8 +68,8 @@ class CarSource(Protocol):
         """The ids of the sessions in which something was found."""
         ...
 
-    def all_findings(self) -> Mapping[str, tuple[Finding, ...]]:
-        """What was found in every session that was analysed, by its id."""
+    def findings_of(self, session_ids: Iterable[str], /) -> Mapping[str, tuple[Finding, ...]]:
+        """What was found in several sessions, by their ids."""
         ...
 
     def stamp(self) -> Hashable:
@@ -79,8 +80,8 @@ class CarSource(Protocol):
         """Where the session file of a known session is."""
         ...
 
-    def history_before(self, name: str) -> History:
-        """What was known of a drive's car before it."""
+    def history_before(self, name: str, wanted: Callable[[str, str], bool] | None = None, /) -> History:
+        """What was known of a drive's car before it; `wanted` says which detectors' features are needed."""
         ...
 
 
@@ -165,7 +166,7 @@ class Garage:
 
     def _trends_of(self, known: KnownCar) -> CarTrends:
         for session in self.analysed(known)[:1]:
-            history = self._logbook.history_before(session.id)
+            history = self._logbook.history_before(session.id, is_used)
             return CarTrends(known, session, followed(session, history, tuple(self._logbook.findings(session.id))))
         return CarTrends(known, None, ())
 

@@ -30,6 +30,7 @@ THREADS = 4
 LAST_PORT = 65_535
 # Waitress stores a body before it asks the application, which has the word about anything smaller.
 LARGEST_BODY = LARGEST + LARGEST_REQUEST
+NEWEST = 10  # drives whose findings the first page will ask for
 LOOK = 1.0  # s between two looks whether to stop
 
 
@@ -87,12 +88,12 @@ def serve(
 
 
 def warm_up(logbook: SessionSource) -> None:
-    """Load what the first page needs while the browser is still starting: modules, and what was found in the drives."""
+    """Load what the first page needs while the browser is still starting: modules, and the newest findings."""
     import obdwatch.car_risks
     import obdwatch.planning.plan  # noqa: F401
 
     with contextlib.suppress(ObdwatchError):  # the page itself says what is wrong
-        logbook.all_findings()
+        logbook.findings_of([one.id for one in logbook.sessions()[-NEWEST:]])
 
 
 def prepare(

@@ -125,12 +125,16 @@ class SessionShelf:
         self._kept: OrderedDict[tuple[str, int, int], _Kept] = OrderedDict()
         self._lock = threading.RLock()
 
-    def listed(self) -> tuple[ListedDrive, ...]:
+    def sessions(self) -> tuple[Session, ...]:
         """All drives, the latest first, those without a date at the end."""
         with self._lock:
+            return tuple(sorted(self._logbook.sessions(), key=_latest_first))
+
+    def listed(self, sessions: Sequence[Session]) -> tuple[ListedDrive, ...]:
+        """The lines of these drives; what was found is read of no other."""
+        with self._lock:
             cars = {car.id: car for car in self._logbook.cars()}
-            sessions = sorted(self._logbook.sessions(), key=_latest_first)
-            found = self._logbook.all_findings()
+            found = self._logbook.findings_of([one.id for one in sessions])
             return tuple(ListedDrive(s, cars.get(s.car_id or ""), found.get(s.id, ())) for s in sessions)
 
     def latest(self) -> Session | None:
@@ -219,16 +223,16 @@ class SessionShelf:
         return kept.drive if kept is not None else self._load(path)
 
     def curves(self, session_id: str) -> tuple[Curve, ...]:
-        """What was measured in a drive against what its car should do; reckoned once, until car or history change.
+        """What was measured in a drive against what its car should do; reckoned once, until the logbook changes.
 
         Raises as `open`.
         """
         with self._lock:
             session, kept = self.session(session_id), self._read(session_id)
-            car, history = self.car_of(session), self._logbook.history_before(session_id)
-        mark = (car, session, len(history.features), history.events)
+            car, mark = self.car_of(session), self._logbook.stamp()
         if kept.curves is None or kept.curves[0] != mark:
             # Outside of the lock: a zoom need not wait for it.
+            history = self._logbook.history_before(session_id)
             kept.curves = mark, curves_of(replace(kept.drive, session=session), car, history)
         return kept.curves[1]
 

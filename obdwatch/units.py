@@ -70,11 +70,11 @@ def to_screen(value: float, unit: str, system: str) -> float:
 def quantity(value: float, unit: str, system: str, digits: int = 1) -> str:
     """Write a value with its unit as a person reads it.
 
-    >>> quantity(100.0, "km/h", "us"), quantity(21.5, "degC", "metric")
-    ('62.1 mph', '21.5 °C')
+    >>> quantity(100.0, "km/h", "us"), quantity(1784.0, "1/min", "metric", 0)
+    ('62.1 mph', '1,784 rpm')
     """
     shown = screen_unit(unit, system)
-    number = f"{to_screen(value, unit, system):.{digits}f}"
+    number = f"{to_screen(value, unit, system):,.{digits}f}"
     return f"{number}{'' if shown.name in ('%', '°') else ' '}{shown.name}".rstrip()
 
 

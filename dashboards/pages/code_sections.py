@@ -15,7 +15,7 @@ from obdwatch.explanations.code_life import STAGES, life_stage
 from obdwatch.explanations.codes import Advice, CodeExplanation
 from obdwatch.explanations.glossary import glossary, terms_in
 from obdwatch.explanations.naming import capital
-from obdwatch.explanations.wording import ORIGIN_NOTES, cause_words
+from obdwatch.explanations.wording import ORIGIN_NOTES, cause_words, in_units
 from obdwatch.urgency import Urgency
 
 _HEADINGS = {2: html.H2, 3: html.H3}
@@ -26,8 +26,12 @@ def full_name(code: CodeExplanation) -> str:
     return code.code if code.failure_type is None else f"{code.code}-{code.failure_type.byte:02X}"
 
 
-def explained(code: CodeExplanation, level: int) -> list[Component]:
+def explained(code: CodeExplanation, level: int, units: str) -> list[Component]:
     """A code without its title, in the order a reader needs it; `level` (2, 3) is that of the headings within."""
+
+    def said(entries: Sequence[str]) -> list[str]:
+        return [in_units(entry, units) for entry in entries]
+
     heading = _HEADINGS[level]
     return [
         html.P(urgency_state(code.urgency)),
@@ -38,11 +42,11 @@ def explained(code: CodeExplanation, level: int) -> list[Component]:
         cautions_box(code.cautions) or html.Div(),
         html.Div(
             [
-                _list(heading("What usually causes it, the likeliest first"), _causes(code), ordered=True),
-                _list(heading("What to check first"), code.first_checks, ordered=True),
-                _list(heading("What happens"), _happens(code)),
-                _list(heading("What to look for in a recording"), _live_data(code)),
-                _list(heading("What it is often confused with"), code.confused_with),
+                _list(heading("What usually causes it, the likeliest first"), said(_causes(code)), ordered=True),
+                _list(heading("What to check first"), said(code.first_checks), ordered=True),
+                _list(heading("What happens"), said(_happens(code))),
+                _list(heading("What to look for in a recording"), said(_live_data(code))),
+                _list(heading("What it is often confused with"), said(code.confused_with)),
             ],
             className="answers",
         ),

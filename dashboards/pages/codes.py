@@ -29,14 +29,14 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
     """Build the page that an address asks for: explanations, what a search found, or the way to either."""
     typed = codes_in(visit.path)
     if typed:
-        return _explanations(typed)
+        return _explanations(typed, visit.screen.units)
     words = visit.words()[:MOST_WORDS]
     if not words:
         return Page(
             "Trouble codes", [html.H1("Trouble codes"), *of_the_car(shelf), search_box(), *_how_to_ask(), life()]
         )
     if all(is_code(piece) for piece in codes_typed(words)):
-        return _explanations(codes_typed(words))
+        return _explanations(codes_typed(words), visit.screen.units)
     return _search(words)
 
 
@@ -115,7 +115,7 @@ def _link(code: str, title: str) -> Component:
     return dcc.Link(f"{code}: {title}", href=codes_address([code]))
 
 
-def _explanations(typed: tuple[str, ...]) -> Page:
+def _explanations(typed: tuple[str, ...], units: str) -> Page:
     """The page of some codes; what is no code is told in one line each, and the others are explained all the same."""
     once: dict[CodeExplanation, None] = {}
     wrong: list[str] = []
@@ -131,21 +131,23 @@ def _explanations(typed: tuple[str, ...]) -> Page:
     if not codes:
         return Page("Not a trouble code", [html.H1("Trouble codes"), *told, search_box(" ".join(typed)), life()])
     up = html.P(dcc.Link("Search trouble codes", href=CODES), className="up")
-    body = _one(codes[0]) if len(codes) == 1 else _several(codes)
+    body = _one(codes[0], units) if len(codes) == 1 else _several(codes, units)
     names = joined([full_name(code) for code in codes])
     title = f"{names}: {codes[0].title}" if len(codes) == 1 else names
     return Page(shortened(title, 80), [up, *told, *body, folded_words(codes), life()])
 
 
-def _one(code: CodeExplanation) -> list[Component]:
-    return [html.H1(f"{full_name(code)}: {code.title}"), *explained(code, level=2)]
+def _one(code: CodeExplanation, units: str) -> list[Component]:
+    return [html.H1(f"{full_name(code)}: {code.title}"), *explained(code, level=2, units=units)]
 
 
-def _several(codes: list[CodeExplanation]) -> list[Component]:
+def _several(codes: list[CodeExplanation], units: str) -> list[Component]:
     """Which to follow first, then each; the order is that of the address."""
     said = advice(follow_first([code.code for code in codes]), codes)
     each = [
-        html.Article([html.H2(f"{full_name(code)}: {code.title}"), *explained(code, level=3)], className="code")
+        html.Article(
+            [html.H2(f"{full_name(code)}: {code.title}"), *explained(code, level=3, units=units)], className="code"
+        )
         for code in codes
     ]
     return [html.H1(f"{joined([full_name(code) for code in codes])} together"), said, *each]

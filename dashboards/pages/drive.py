@@ -31,10 +31,9 @@ from dashboards.figures import (
     drive_figure,
     height_of,
     lines_in_order,
-    texts,
+    lying_over,
     visible_range,
 )
-from dashboards.marks import shapes
 from dashboards.pages.curve_sections import curve_articles
 from dashboards.pages.drive_codes import codes_section
 from dashboards.pages.drive_sections import (
@@ -296,6 +295,6 @@ def moved(picture: Picture) -> Patch:
     for axis in ("xaxis", "xaxis2"):
         for name, value in visible_range(picture.window).items():
             patch["layout"][axis][name] = value
-    patch["layout"]["shapes"] = shapes(picture)
-    patch["layout"]["annotations"] = texts(picture)
+    for name, value in lying_over(picture).items():
+        patch["layout"][name] = value
     return patch

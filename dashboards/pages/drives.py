@@ -24,10 +24,10 @@ ON_A_PAGE = 100  # drives; a browser needs a second to lay out several hundred
 def show(shelf: SessionShelf, visit: Visit) -> Page:
     """Build the page."""
     units = visit.screen.units
-    every = shelf.listed()
+    every = shelf.sessions()
     number = _number_in(visit, len(every))
     shown = every[(number - 1) * ON_A_PAGE : number * ON_A_PAGE]
-    listed = [replace(one, findings=_most_urgent_explained(one.findings, units)) for one in shown]
+    listed = [replace(one, findings=_most_urgent_explained(one.findings, units)) for one in shelf.listed(shown)]
     if not listed:
         return Page("How to begin", [*how_to_begin(), *_removed(shelf.removed())])
     return Page(

@@ -151,7 +151,7 @@ def _preview(found: Preview, shelf: SessionShelf) -> list[Component]:
 
 def _recording(found: Preview, session: Session, shelf: SessionShelf) -> list[Component]:
     """What a recording says of itself; one that is here already cannot be kept twice."""
-    known = session.id in {one.session.id for one in shelf.listed()}
+    known = session.id in {one.id for one in shelf.sessions()}
     car = car_name(shelf.car_of(session), session)
     facts = [f"A recording of obdwatch: {when(session.started_at)}, {car}."]
     facts += [f"Note: {shortened(session.note, 200)}"] if session.note.strip() else []

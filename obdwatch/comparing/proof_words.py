@@ -116,8 +116,8 @@ def difference_words(one: Compared, units: str) -> str:
 def _range(low: str, high: str) -> str:
     """Two quantities with the unit said once.
 
-    >>> _range("550 rpm", "1000 rpm"), _range("0.4%", "0.9%")
-    ('550 to 1000 rpm', '0.4 to 0.9%')
+    >>> _range("550 rpm", "1,000 rpm"), _range("0.4%", "0.9%")
+    ('550 to 1,000 rpm', '0.4 to 0.9%')
     """
     unit = high.lstrip("+−-0123456789.,")
     return f"{low.removesuffix(unit)} to {high}"

@@ -73,7 +73,10 @@ def cause_words(cause: Cause) -> str:
     return f"{cause.text} (part: {part_name(cause.part)})"
 
 
-_FIXED = re.compile(r"(?:(?P<low>\d[\d,]*) to )?(?P<high>\d[\d,]*) (?P<unit>km/h|degC|1/min|K\b|°C(?= above| below))")
+_FIXED = re.compile(
+    r"(?<![\d.,])(?:(?P<low>-?\d[\d,]*) to )?(?P<high>-?\d[\d,]*) (?P<unit>km/h|degC|1/min|K\b|°C)"
+    r"(?P<difference>(?= (?:above|below) ))?"
+)
 
 
 def in_units(text: str, units: str) -> str:
@@ -83,12 +86,14 @@ def in_units(text: str, units: str) -> str:
     'Hold a steady 37 to 62 mph; stop if it passes 230 °F.'
     >>> in_units("From 2,000 1/min on it rose by 8 K.", "metric"), in_units("It read 10 °C above the air.", "us")
     ('From 2,000 rpm on it rose by 8 °C.', 'It read 18 °F above the air.')
+    >>> in_units("Unplugged it reads about -40 °C, warm 80 to 105 °C.", "us")
+    'Unplugged it reads about -40 °F, warm 176 to 221 °F.'
     """
     return _FIXED.sub(lambda found: _said(found, units), text)
 
 
 def _said(found: re.Match[str], units: str) -> str:
-    unit = "K" if found["unit"] == "°C" else found["unit"]  # above or below something: a difference
+    unit = found["unit"] if found["unit"] != "°C" else "degC" if found["difference"] is None else "K"
     ends = [float(end.replace(",", "")) for end in (found["low"], found["high"]) if end]
     shown = " to ".join(f"{to_screen(end, unit, units):,.0f}" for end in ends)
     return f"{shown} {screen_unit('degC' if unit == 'K' else unit, units).name}"

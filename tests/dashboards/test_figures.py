@@ -178,3 +178,17 @@ def test_hostile_names_are_escaped_everywhere_in_the_figure() -> None:
     words = [t["name"] for t in made["data"] if "name" in t] + [t["text"] for t in texts(one)]
     assert all("<i>" not in word and "%{y}" not in word for word in words)
     assert made["data"][0]["hovertemplate"].count("%{y") == 1
+
+
+def test_a_large_screen_gets_larger_letters_and_thicker_lines_and_the_same_points() -> None:
+    near, far = (drive_figure(picture(screen=Screen(width, "metric"))) for width in (1664, 3840))
+    assert far["layout"]["font"]["size"] == pytest.approx(1.6 * near["layout"]["font"]["size"])
+    assert far["layout"]["height"] == pytest.approx(height_of(picture(screen=Screen(3840, "metric"))), abs=1.0)
+    pairs = list(zip(near["layout"]["annotations"], far["layout"]["annotations"], strict=True))
+    assert pairs
+    for one, other in pairs:
+        assert other["font"]["size"] == pytest.approx(1.6 * one["font"]["size"])
+        assert (other["text"], other["x"], other["y"]) == (one["text"], one["x"], one["y"])
+    assert far["data"][0]["line"]["width"] == pytest.approx(1.6 * near["data"][0]["line"]["width"])
+    assert (far["data"][0]["x"], far["data"][0]["y"]) == (near["data"][0]["x"], near["data"][0]["y"])
+    checked(far)

@@ -58,7 +58,7 @@ def test_no_fault_is_claimed_against_the_cars_own_past(order: str) -> None:
 def test_every_verdict_explains_itself_with_numbers(name: str) -> None:
     finding = explain(detect(drive(name), None, History()))
     assert finding.headline
-    assert "MJ of heat" in finding.reasons[0]
+    assert "The warm-up was followed for" in finding.reasons[0]
     assert any("a healthy engine with the same fuel" in reason for reason in finding.reasons)
     assert finding.spans
     assert bool(finding.drive_to_get) == (finding.verdict is Verdict.NOT_ENOUGH_DATA)
