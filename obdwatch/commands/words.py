@@ -28,7 +28,8 @@ def finding_lines(finding: Finding, units: str) -> list[str]:
     lines = [f"{words.headline}{urgency}"]
     lines += [f"  {pointing_words(words)}"] if words.verdict is Verdict.FAULT else []
     lines += [f"  {reason}" for reason in words.reasons]
-    lines += [f"  To know more: {words.drive_to_get}"] if words.drive_to_get else []
+    more = words.drive_to_get
+    lines += [f"  To know more: {more}"] if more and not more.startswith("Nothing:") else []  # the headline says why
     return [*lines, *(f"{CAUTION}{caution}" for caution in words.cautions)]
 
 

@@ -35,16 +35,25 @@ PLAIN_STEP = 5.0
 """Air missing at low speeds [%] from which flaps are a matter for the next service also on the first drive: twice what
 is raised at all."""
 
-PULL = "With the engine hot and the road clear, hold full throttle in third gear (automatic: locked in a low gear)"
-MORE_LOW = "To see the low speeds too: hold full throttle from 1,500 1/min in a high gear, for some seconds."
-MORE_HIGH = "To see the high speeds too: hold full throttle in second or third gear up to near the red line."
+PULL = (
+    "With the engine hot, on a clear road and within the speed limit, hold full throttle in third gear (automatic:"
+    " locked in a low gear)"
+)
+MORE_LOW = (
+    "To see the low speeds too: on a clear road and within the speed limit, hold full throttle from 1,500 1/min in a"
+    " high gear, for some seconds."
+)
+MORE_HIGH = (
+    "To see the high speeds too: on a clear road and within the speed limit, hold full throttle in second or third gear"
+    " up to near the red line."
+)
 
 DRIVE_TO_GET = {
     "low_speeds_unseen": MORE_LOW,
     "diesel": "Nothing: this check is for petrol engines.",
     "air_not_measured": "Nothing more can be recorded: the car works its air out from pressure. Have the filling of the"
     " cylinders checked in a workshop if it pulls badly.",
-    "no_pull": f"{PULL} from 2,000 1/min up to near the red line, twice, within the speed limit.",
+    "no_pull": f"{PULL} from 2,000 1/min up to near the red line, twice.",
     "pull_too_short": f"{PULL} from 2,000 1/min up to near the red line, twice, and record fewer signals.",
     "signals_missing": "Record engine speed, throttle position, calculated load and absolute load or air flow.",
     "no_reference": f"{PULL} twice on each of three drives: then the car has a record of its own to compare with.",

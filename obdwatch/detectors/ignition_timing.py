@@ -40,7 +40,8 @@ DRIVE_TO_GET = {
     "diesel": "Nothing: this check is for petrol engines.",
     "signals_missing": "Record ignition advance, engine speed and calculated or absolute load.",
     "too_little_driving": "With the engine hot, drive ten minutes with some hills or brisk acceleration.",
-    "no_load": "With the engine hot, pull steadily from 2,000 to 4,000 1/min with the pedal well down, several times.",
+    "no_load": "With the engine hot, on a clear road and within the speed limit, pull steadily from 2,000 to 4,000"
+    " 1/min with the pedal well down, several times.",
 }
 """What to drive or do, by what was missing."""
 

@@ -58,11 +58,11 @@ DRIVE_TO_GET = {
     "sampling_too_slow": "Record with fewer parameters, so that each oxygen sensor is read at least once a second;"
     " fuel system status, engine speed and load with them.",
     "too_few_cuts": "Drive warm for 20 minutes with a few long roll-outs in gear, foot off the pedal, from 80 to 40"
-    " km/h, then pull away gently; and five minutes at a steady 60 to 100 km/h.",
+    " km/h when nobody is close behind, then pull away gently; and five minutes at a steady 60 to 100 km/h.",
     "no_swing": "Record at a steady 60 to 100 km/h with fewer parameters, and look up whether the car has wide-range"
     " sensors: on some cars their voltage is only a computed one.",
-    "undecided": "Drive warm with ten or more long roll-outs in gear, foot off the pedal, with few parameters recorded:"
-    " oxygen sensors, fuel system status, engine speed, load.",
+    "undecided": "Drive warm with ten or more long roll-outs in gear, foot off the pedal, when nobody is close behind,"
+    " and few parameters recorded: oxygen sensors, fuel system status, engine speed, load.",
 }
 """What to drive or do, by what was missing."""
 

@@ -41,7 +41,7 @@ PLACE = re.compile(r"(bank|cylinder)_(\d+)$")
 DRIVE_TO_GET = {
     "too_few_drives": f"Record such a drive from time to time: {FEWEST} drives of one car with their odometer readings"
     " are the fewest that show a trend.",
-    "not_measured": "Record a drive like the one on which that number was last measured.",
+    "not_measured": "Record a drive like the one on which that value was last measured.",
     "season_possible": "Record a drive in weather like that of the first drives, or record outside or intake air"
     " temperature too.",
 }

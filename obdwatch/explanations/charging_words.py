@@ -212,11 +212,12 @@ def _higher(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
 
 
 def _late(numbers: Numbers) -> tuple[str, tuple[str, ...]]:
+    most = numbers.expected("charging_delay", 2).rpartition(" to ")[2]
     return (
         "After the start the alternator takes over later than it used to: the drive belt may slip.",
         (
             f"It began to charge {numbers.say('charging_delay', 2)} after the engine ran; on this car it used to be"
-            f" {numbers.expected('charging_delay', 2)} in similar weather. That is an early sign, no proof.",
+            f" {most} at most in similar weather. That is an early sign, no proof.",
             "When the engine fires it speeds up faster than ever on the road, just when the battery wants back what the"
             " starter took. A worn or loose belt slips then first; listen for a chirp or a squeal.",
             CHECK_BELT,
