@@ -107,7 +107,7 @@ def _where(numbers: Numbers) -> tuple[str, ...]:
     if readings is None or steady is None:
         return ()
     where = "steady warm cruise" if steady.value else "warm driving, as there was too little steady cruise"
-    return (f"Judged on {readings.value:.0f} readings in {where}.",)
+    return (f"Judged on {readings.value:,.0f} readings in {where}.",)
 
 
 def _other(numbers: Numbers) -> tuple[str, ...]:

@@ -83,7 +83,10 @@ def trends_words(finding: Finding, units: str) -> Words:
         return Words(headline, tuple(text for text in (*_moved(numbers, moving[:1]), reason, _seen(numbers)) if text))
     if finding.verdict is Verdict.HEALTHY:
         reasons = (_seen(numbers), *_others(numbers, moving))
-        return Words("No value of this car is on its way to a limit.", tuple(text for text in reasons if text))
+        return Words(
+            "From drive to drive no value is seen to move steadily towards a limit.",
+            tuple(text for text in reasons if text),
+        )
     if not moving:
         return Words("A value of this car is moving.", ())
     name = label(moving[0].name)

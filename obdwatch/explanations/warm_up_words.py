@@ -72,6 +72,9 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
 """Headline and reason by what was missing; the texts of `detectors.warm_up.DRIVE_TO_GET` say what to drive."""
 
 
+CHECK_HOSE = "To check: start cold and feel the hose to the radiator; it must stay cold for the first minutes."
+
+
 def warm_up_words(finding: Finding, units: str) -> Words:
     """Word a finding of the warm-up detector."""
     numbers = Numbers(finding, units)
@@ -109,7 +112,7 @@ def _stuck_open(numbers: Numbers) -> Words:
         f" with a shut thermostat it is {numbers.expected('cold_loss')}, cabin heater included. {PER_DEGREE}",
         f"That fits a thermostat about {numbers.say('open_while_cold')} open when it should be shut"
         f" (range {numbers.interval('open_while_cold')}).",
-        "To check: start cold and feel the hose to the radiator; it must stay cold for the first minutes.",
+        CHECK_HOSE,
     )
     return Words("The thermostat does not shut: coolant runs through the radiator while the engine is cold.", reasons)
 
@@ -145,6 +148,7 @@ def _slow(numbers: Numbers) -> Words:
         _driven(numbers),
         _telling(numbers),
         "The expected range is this car's own, from its earlier healthy warm-ups.",
+        CHECK_HOSE,
     )
     return Words("The engine warms up more slowly than it used to.", reasons)
 
