@@ -50,8 +50,8 @@ DRIVE_TO_GET = {
     "started_running": "Start the recording before you turn the key: ignition on, wait until values come, then start"
     " the engine.",
     "never_started": "Start the recording with the ignition on, then start the engine.",
-    "asleep": "The control units sleep while the starter turns. Use an adapter that measures the voltage itself, start"
-    " the recording before you turn the key, or hold a voltmeter to the battery during a start.",
+    "asleep": "Use an adapter that measures the voltage itself (start the recording before you turn the key), or hold a"
+    " voltmeter to the battery during a start.",
     "too_few_readings": "Start the recording before you turn the key, with few values chosen (engine speed and"
     " voltage), so that both come several times a second.",
     "voltage_missing": "Record with control module voltage or with an adapter that measures the voltage itself, and"

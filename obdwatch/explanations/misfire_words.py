@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from obdwatch.explanations.fuel_first import OTHER_FUEL
+from obdwatch.explanations.fuel_first import LEAN_ALIKE, OTHER_FUEL
 from obdwatch.explanations.wording import Numbers, Words
 from obdwatch.records import Finding, Urgency, Verdict
 from obdwatch.units import quantity
@@ -43,7 +43,7 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
         ),
         "new_fuel": (
             "The engine misfires, and another fuel may be the reason: no part is blamed for it yet.",
-            OTHER_FUEL,
+            LEAN_ALIKE,
         ),
         "speed_missing": (
             "The misfire counters showed little, but engine speed is missing to judge them.",

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from obdwatch.decoding.monitors import LEGACY_MONITOR, monitor_name, test_name
-from obdwatch.explanations.fuel_first import OTHER_FUEL
+from obdwatch.explanations.fuel_first import LEAN_ALIKE, OTHER_FUEL
 from obdwatch.explanations.wording import Numbers, Words
 from obdwatch.records import Finding, Measure, Verdict
 
@@ -26,7 +26,7 @@ MISSING: Mapping[str, tuple[str, str]] = MappingProxyType(
         ),
         "new_fuel": (
             "One of the car's own tests failed, and another fuel may be the reason: no part is blamed for it yet.",
-            OTHER_FUEL,
+            LEAN_ALIKE,
         ),
         "not_comparable": (
             "The car's own test results carry no limits, or a scale nobody has published: they stay plain numbers.",

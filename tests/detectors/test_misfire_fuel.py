@@ -14,7 +14,7 @@ import pytest
 
 from obdwatch.detectors import misfire, monitor_results
 from obdwatch.detectors.misfire_fuel import lean_alike
-from obdwatch.explanations.fuel_first import OTHER_FUEL
+from obdwatch.explanations.fuel_first import LEAN_ALIKE
 from obdwatch.explanations.misfire_words import FLASHING, misfire_words
 from obdwatch.explanations.monitor_results_words import monitor_results_words
 from obdwatch.records import (
@@ -89,7 +89,7 @@ def test_all_cylinders_that_misfire_since_another_fuel_blame_no_part(trim: float
 def test_its_words_say_that_it_misfires_and_what_it_may_do() -> None:
     words = misfire_words(judged(E85, past(0.0)), "metric")
     assert "misfires" in words.headline
-    assert OTHER_FUEL in words.reasons
+    assert LEAN_ALIKE in words.reasons
     assert FLASHING in words.reasons
     assert any("of all firings failed" in reason for reason in words.reasons)
 
@@ -200,7 +200,7 @@ def test_tests_that_need_the_usual_mixture_fail_by_the_fuel(texts: tuple[str, ..
     assert finding.parts == ()
     assert finding.learnt == ()  # what the fuel moved is no drift of the car
     words = monitor_results_words(finding, "metric")
-    assert OTHER_FUEL in words.reasons
+    assert LEAN_ALIKE in words.reasons
     assert any("allowed is" in reason for reason in words.reasons)
 
 
