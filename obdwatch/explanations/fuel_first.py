@@ -2,6 +2,6 @@
 
 LEAN_ALIKE = "The mixture is lean alike on every bank and at every load: the fuel may have changed."
 OTHER_FUEL = (
-    f"{LEAN_ALIKE} Note in the log what was filled in last; if it was another fuel, fill up with the usual one before any"
-    " part is changed."
+    f"{LEAN_ALIKE} Note in the log what was filled in last; if it was another fuel, fill up with the usual one before"
+    " any part is changed."
 )
