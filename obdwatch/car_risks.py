@@ -6,6 +6,7 @@ Command, planner and pages call this; the arithmetic is in `parts`.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
+from dataclasses import replace
 from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING
 from obdwatch.errors import SessionFileError
 from obdwatch.logbook.logbook import OWN_PARTS
 from obdwatch.parts.catalogue import catalogue_for, read_catalogue
-from obdwatch.parts.drive_evidence import JudgedDrive, newest_first
+from obdwatch.parts.drive_evidence import JudgedDrive, newest_first, that_count
 from obdwatch.parts.risk import risks_of
 from obdwatch.recording.session_file.reader import read_services
 from obdwatch.records import Car, CodeReading, Event, Evidence, PartRisk, Session
@@ -58,15 +59,21 @@ def risks(
         events = logbook.events(car.id) if logbook is not None and car is not None else ()
     if logbook is not None and car is not None:
         fresh = {one.session.id for one, _ in analyses}
-        found = logbook.all_findings()
-        stored = [JudgedDrive(one, found.get(one.id, ())) for one in logbook.sessions(car.id) if one.id not in fresh]
-        newest = newest_first(stored)
+        answers = logbook.answers(car.id)
+        stored = [JudgedDrive(one, answers.get(one.id, ())) for one in logbook.sessions(car.id) if one.id not in fresh]
+        newest = newest_first(_read_where_it_counts(logbook, stored))
         drives += [
             JudgedDrive(one.session, one.findings, codes_of(logbook.path_of(one.session.id)))
             for one in newest[:CODES_OF_NEWEST]
         ]
         drives += newest[CODES_OF_NEWEST:]
     return risks_of(car, None, drives, events, catalogue_of(logbook, car), further, units)
+
+
+def _read_where_it_counts(logbook: Logbook, drives: Sequence[JudgedDrive]) -> list[JudgedDrive]:
+    """Return drives of which only the verdicts are known, in full where what they say still counts."""
+    found = logbook.findings_of(that_count(drives))
+    return [replace(one, findings=found.get(one.session.id, one.findings)) for one in drives]
 
 
 def codes_of(path: Path) -> tuple[CodeReading, ...] | None:
@@ -95,13 +102,14 @@ def risks_over_drives(
     catalogue, events = catalogue_of(logbook, car), logbook.events(car_id)
     dated = [(one.started_at, one) for one in logbook.sessions(car_id) if one.started_at is not None]
     in_order = [one for _, one in sorted(dated, key=itemgetter(0))]
-    findings = logbook.all_findings()
-    judged = [JudgedDrive(one, findings.get(one.id, ())) for one in in_order]
+    answers = logbook.answers(car_id)
+    judged = [JudgedDrive(one, answers.get(one.id, ())) for one in in_order]
     over: list[tuple[Session, dict[str, float]]] = []
     for number in _evenly(len(in_order), most):
         session = in_order[number]
         known = [event for event in events if session.started_at is not None and event.at <= session.started_at]
-        found = risks_of(car, session.odometer_km, judged[: number + 1], known, catalogue)
+        until_then = _read_where_it_counts(logbook, judged[: number + 1])
+        found = risks_of(car, session.odometer_km, until_then, known, catalogue)
         over.append((session, {one.part: one.degraded for one in found if parts is None or one.part in parts}))
     return tuple(over)
 

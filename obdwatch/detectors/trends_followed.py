@@ -35,7 +35,8 @@ def followed(
 ) -> tuple[Followed, ...]:
     """Return what is followed of a car up to `session`, what moves towards harm first.
 
-    `history` is what was known before that session, `findings` those of the session itself.
+    `history` is what was known before that session (of its features, those that `trends_series.is_used` names are
+    enough), `findings` those of the session itself.
     """
     known = table if table is not None else rules()
     now = series_of(session, history.features, history.events, findings, known)

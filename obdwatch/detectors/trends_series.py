@@ -12,7 +12,7 @@ from statistics import median
 
 import numpy as np
 
-from obdwatch.detectors.trends_table import Harm, Rule, rule_for
+from obdwatch.detectors.trends_table import Harm, Rule, rule_for, rules
 from obdwatch.records import Event, EventKind, Feature, Finding, FloatArray, Session, Verdict
 
 SECONDS_PER_DAY = 86400.0
@@ -86,6 +86,17 @@ def series_of(
     return found
 
 
+def is_used(detector: str, name: str) -> bool:
+    """Return whether a series is made from a feature by the shipped table; what it leaves out need not be read."""
+    return name == OUTSIDE or _rule_of(detector, name, rules()) is not None
+
+
+def _rule_of(detector: str, name: str, table: Sequence[Rule]) -> Rule | None:
+    """The row by which a feature is followed, None where it is not."""
+    rule = rule_for(detector, name, table)
+    return rule if rule is not None and rule.harm is not Harm.NONE else None
+
+
 def _current(session: Session, findings: Sequence[Finding]) -> list[Feature]:
     return [
         Feature(session.id, f.detector, m.name, m.value, m.unit, m.interval, session.started_at, session.odometer_km)
@@ -101,8 +112,7 @@ def _grouped(features: Iterable[Feature], table: Sequence[Rule]) -> dict[tuple[s
     for feature in features:
         key = feature.detector, feature.name
         if key not in followed:
-            rule = rule_for(*key, table)
-            followed[key] = rule if rule is not None and rule.harm is not Harm.NONE else None
+            followed[key] = _rule_of(*key, table)
         if followed[key] is not None and math.isfinite(feature.value):
             by_session.setdefault(key, {}).setdefault(feature.session_id, []).append(feature)
     return {

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -342,9 +343,14 @@ def with_findings(connection: Connection) -> list[str]:
     return [row[0] for row in connection.execute("SELECT DISTINCT session_id FROM finding")]
 
 
-def all_findings(connection: Connection) -> list[Row]:
-    """Return (session id, finding as JSON) of every session, those of one session together in the order saved."""
-    return connection.execute("SELECT session_id, document FROM finding ORDER BY session_id, place").fetchall()
+def answers(connection: Connection, car_id: str) -> list[Row]:
+    """Return (session id, detector, verdict) of every finding about a car, those of one session in the order saved."""
+    query = """
+        SELECT finding.session_id, json_extract(document, '$.detector'), json_extract(document, '$.verdict')
+        FROM finding JOIN session ON session.id = finding.session_id
+            LEFT JOIN session_edit AS edit ON edit.session_id = session.id
+        WHERE coalesce(edit.car_id, session.car_id) = ? ORDER BY finding.session_id, place"""
+    return connection.execute(query, (car_id,)).fetchall()
 
 
 def analyses(connection: Connection) -> list[Row]:
@@ -352,18 +358,27 @@ def analyses(connection: Connection) -> list[Row]:
     return connection.execute("SELECT session_id, made_from, remarks FROM analysis").fetchall()
 
 
-def features(connection: Connection, session_id: str) -> list[Row]:
+def feature_names(connection: Connection) -> list[tuple[str, str]]:
+    """Return (detector, name) of all features, each once."""
+    return connection.execute("SELECT DISTINCT detector, name FROM feature").fetchall()
+
+
+def features(connection: Connection, session_id: str, names: Sequence[tuple[str, str]] | None = None) -> list[Row]:
     """Return (`FEATURE_COLUMNS`, started_at, odometer, place) of a session, in the order they were saved.
 
-    `place` is a number by which the features of different sessions stand in that order too.
+    `place` is a number by which the features of different sessions stand in that order too. Where `names` (detector,
+    name) are given, only those are returned.
     """
+    chosen = ""
+    if names is not None:
+        chosen = f"AND (detector, name) IN (VALUES {', '.join(['(?, ?)'] * len(names))})" if names else "AND FALSE"
     query = f"""
         SELECT {", ".join("feature." + name for name in FEATURE_COLUMNS.split(", "))}, session.started_at,
             coalesce(edit.odometer_km, session.odometer_km), feature.rowid
         FROM feature JOIN session ON session.id = feature.session_id
             LEFT JOIN session_edit AS edit ON edit.session_id = session.id
-        WHERE feature.session_id = ? ORDER BY feature.rowid"""
-    return connection.execute(query, (session_id,)).fetchall()
+        WHERE feature.session_id = ? {chosen} ORDER BY feature.rowid"""
+    return connection.execute(query, (session_id, *chain.from_iterable(names or ()))).fetchall()
 
 
 def origins(connection: Connection, car_id: str) -> list[Row]:

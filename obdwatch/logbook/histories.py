@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import chain
@@ -34,10 +34,14 @@ class _Past:
 
 
 class Histories:
-    """Tells what was known before drives of the logbook at `path`; not for several threads at once."""
+    """Tells what was known before drives of the logbook at `path`; not for several threads at once.
 
-    def __init__(self, path: Path) -> None:
+    `wanted` says of a detector and the name of a feature whether it is needed; all are where it is None.
+    """
+
+    def __init__(self, path: Path, wanted: Callable[[str, str], bool] | None = None) -> None:
         self._path = path
+        self._wanted = wanted
         self._cars: OrderedDict[str, dict[str, _Past]] = OrderedDict()
 
     def before(self, session: Session) -> History:
@@ -60,11 +64,12 @@ class Histories:
 
     def _drives(self, connection: database.Connection, car_id: str) -> dict[str, _Past]:
         known = self._cars.pop(car_id, {})
+        names = [one for one in database.feature_names(connection) if self._wanted(*one)] if self._wanted else None
         drives = {}
         for session_id, *known_by in database.origins(connection, car_id):
             past, state = known.get(session_id), tuple(known_by)
             if past is None or past.known_by != state or state[-1] is None:  # nobody says what it was made from
-                past = _read(connection, session_id, state)
+                past = _read(connection, session_id, state, names)
             drives[session_id] = past
         self._cars[car_id] = drives
         while len(self._cars) > 1 and sum(map(_size, self._cars.values())) > MOST_FEATURES:
@@ -81,8 +86,13 @@ def is_before(at: datetime | None, odometer_km: float | None, session: Session) 
     return False
 
 
-def _read(connection: database.Connection, session_id: str, state: tuple[object, ...]) -> _Past:
-    rows = database.features(connection, session_id)
+def _read(
+    connection: database.Connection,
+    session_id: str,
+    state: tuple[object, ...],
+    names: Sequence[tuple[str, str]] | None,
+) -> _Past:
+    rows = database.features(connection, session_id, names)
     features = tuple(packing.feature_of(row[:-1]) for row in rows)
     at, odometer_km = (features[0].at, features[0].odometer_km) if features else (None, None)
     return _Past(state, at, odometer_km, rows[0][-1] if rows else 0, features)

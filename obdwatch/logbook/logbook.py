@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import math
 import os
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -400,12 +400,23 @@ class Logbook:
         with database.reading(self._path) as connection:
             return frozenset(database.with_findings(connection))
 
-    def all_findings(self) -> dict[str, tuple[Finding, ...]]:
-        """Return what was found in every drive that was analysed, by session id; one look for many drives."""
+    def findings_of(self, session_ids: Iterable[str]) -> dict[str, tuple[Finding, ...]]:
+        """Return what was found in several drives, by session id; empty for those that were not analysed."""
+        with database.reading(self._path) as connection:
+            return {
+                one: tuple(packing.finding_of(text) for text in database.findings(connection, one))
+                for one in session_ids
+            }
+
+    def answers(self, car_id: str) -> dict[str, tuple[Finding, ...]]:
+        """Return by session id what was answered in every drive of a car that was analysed.
+
+        These findings hold detector and verdict and nothing else: reading a thousand drives in full takes seconds.
+        """
         found: dict[str, list[Finding]] = {}
         with database.reading(self._path) as connection:
-            for session_id, text in database.all_findings(connection):
-                found.setdefault(session_id, []).append(packing.finding_of(text))
+            for session_id, detector, verdict in database.answers(connection, car_id):
+                found.setdefault(session_id, []).append(packing.answer_of(detector, verdict))
         return {session_id: tuple(several) for session_id, several in found.items()}
 
     def stamp(self) -> Hashable:
@@ -426,12 +437,13 @@ class Logbook:
         with database.reading(self._path) as connection:
             return tuple(packing.feature_of(row[:-1]) for row in database.features(connection, session_id))
 
-    def history_before(self, name: str) -> History:
+    def history_before(self, name: str, wanted: Callable[[str, str], bool] | None = None) -> History:
         """Return what was known of a drive's car before it: features of its earlier drives, oldest first, and its log.
 
-        What cannot be shown to be earlier, by date or else by odometer, is left out.
+        What cannot be shown to be earlier, by date or else by odometer, is left out. `wanted` says of a detector and
+        the name of a feature whether it is needed: a thousand drives hold 200,000, and reading all takes seconds.
         """
-        return self.histories().before(self.session(name))
+        return Histories(self._path, wanted).before(self.session(name))
 
     def histories(self) -> Histories:
         """Return what tells the history before one drive after the other, reading each earlier drive only once."""

@@ -25,6 +25,8 @@ from obdwatch.records import (
     Verdict,
 )
 
+OTHER_VERSION = "a finding in the logbook was written by another version; analyse its drive again"
+
 
 def moment_text(moment: datetime) -> str:
     """Return a moment as text of fixed width in UTC, so that texts sort by time."""
@@ -122,7 +124,16 @@ def finding_text(finding: Finding) -> str:
     return json.dumps(asdict(finding), ensure_ascii=False)
 
 
-@lru_cache(maxsize=8192)  # those of some 500 drives, about 60 MB: pages ask for the same ones again and again
+@lru_cache(maxsize=1024)  # there are as many as detectors and verdicts, and each comes with every drive
+def answer_of(detector: str, verdict: str) -> Finding:
+    """Return a finding with detector and verdict alone; raises LogbookError for one that another version wrote."""
+    try:
+        return Finding(detector, Verdict(verdict))
+    except ValueError as error:
+        raise LogbookError(OTHER_VERSION) from error
+
+
+@lru_cache(maxsize=4096)  # those of some 250 drives, about 30 MB: pages ask for the same ones again and again
 def finding_of(text: str) -> Finding:
     """Return a finding from JSON; raises LogbookError for one that another version wrote."""
     document: dict[str, Any] = json.loads(text)
@@ -138,9 +149,7 @@ def finding_of(text: str) -> Finding:
         }
         return Finding(**(document | lists | special))
     except (KeyError, TypeError, ValueError) as error:
-        raise LogbookError(
-            "a finding in the logbook was written by another version; analyse its drive again"
-        ) from error
+        raise LogbookError(OTHER_VERSION) from error
 
 
 def _measure(entry: Mapping[str, Any]) -> Measure:

@@ -8,7 +8,7 @@ largely see the same thing; what a part showed before it was renewed counts no m
 from __future__ import annotations
 
 import math
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -90,6 +90,37 @@ def newest_first(drives: Sequence[JudgedDrive]) -> list[JudgedDrive]:
     return [drive for _, drive in sorted(enumerate(drives), key=age, reverse=True)]
 
 
+class _Newer:
+    """What detectors answered on newer drives, and what an older answer weighs beside them."""
+
+    def __init__(self) -> None:
+        self._faults: defaultdict[str, int] = defaultdict(int)
+        self._silences: defaultdict[str, int] = defaultdict(int)
+
+    def weight_beside(self, finding: Finding) -> float:
+        """Return the weight of the next older answer by its age alone, 0 for none, and count it."""
+        detector, verdict = finding.detector, finding.verdict
+        if verdict is Verdict.NOT_ENOUGH_DATA:
+            return 0.0
+        faults, silences = self._faults[detector], self._silences[detector]
+        if verdict is Verdict.FAULT:
+            self._faults[detector] += 1
+            return math.pow(OLDER, faults) * math.pow(NOT_AGAIN, silences)
+        self._silences[detector] += 1
+        return math.pow(OLDER, faults + silences)
+
+
+def that_count(drives: Sequence[JudgedDrive]) -> frozenset[str]:
+    """Return the ids of the drives of which an answer still says something; of the others the verdicts are enough."""
+    newer = _Newer()
+    return frozenset(
+        drive.session.id
+        for drive in newest_first(drives)
+        # The largest, not the first that counts: every answer must be seen.
+        if max(map(newer.weight_beside, drive.findings), default=0.0) >= LEAST_WEIGHT
+    )
+
+
 def symptom_of(source: str, listed: Sequence[str]) -> str:
     """Return the symptom a finding or code is about; what shares one is not counted twice."""
     if source in OF_MANY_SYMPTOMS and listed:
@@ -106,20 +137,14 @@ def evidence_of_findings(
     units: str = "metric",
 ) -> Iterator[Evidence]:
     """Yield what the findings of one car's drives say about `parts`; `odometer_km` [km] is the reading now."""
-    newer: Counter[tuple[str, Verdict]] = Counter()
+    newer = _Newer()
     for drive in newest_first(drives):
         for finding in drive.findings:
-            if finding.verdict is Verdict.NOT_ENOUGH_DATA:
-                continue
-            faults, silences = (newer[finding.detector, each] for each in (Verdict.FAULT, Verdict.HEALTHY))
-            newer[finding.detector, finding.verdict] += 1
-            is_fault = finding.verdict is Verdict.FAULT
-            age = OLDER**faults * NOT_AGAIN**silences if is_fault else OLDER ** (faults + silences)
-            weight = age * _certainty(finding, likelihoods)
-            if weight < LEAST_WEIGHT:
+            age = newer.weight_beside(finding)
+            if age < LEAST_WEIGHT or (weight := age * _certainty(finding, likelihoods)) < LEAST_WEIGHT:
                 continue
             said = explain(finding, units).headline
-            if is_fault:
+            if finding.verdict is Verdict.FAULT:
                 yield from _of_fault(drive.session, finding, said, parts, renewals, likelihoods, weight)
             else:
                 weight *= _freshness(drive.session, odometer_km)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from obdwatch.car_risks import CODES_OF_NEWEST, catalogue_of, codes_of, risks_of_car, risks_over_drives
 from obdwatch.comparing.proof_records import Proof
 from obdwatch.detectors.trends_followed import Followed, followed
+from obdwatch.detectors.trends_series import is_used
 from obdwatch.errors import InputError, SessionFileError
 from obdwatch.explanations.findings import explain
 from obdwatch.parts.part import Catalogue
@@ -190,7 +191,7 @@ def _plan(
 def _followed(logbook: Logbook, latest: Session | None) -> tuple[Followed, ...]:
     if latest is None:
         return ()
-    return followed(latest, logbook.history_before(latest.id), logbook.findings(latest.id))
+    return followed(latest, logbook.history_before(latest.id, is_used), logbook.findings(latest.id))
 
 
 def _pointed_at(facts: CarFacts) -> list[tuple[Session, Finding]]:

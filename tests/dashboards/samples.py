@@ -5,7 +5,7 @@ The shapes are exact (an exponential warm-up, straight ramps), so that a test ca
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -235,10 +235,13 @@ class FakeLogbook:
         return self.found[session_id]
 
     def analysed(self) -> frozenset[str]:
-        return frozenset(self.all_findings())
+        return frozenset(session_id for session_id, found in self.found.items() if found)
 
-    def all_findings(self) -> dict[str, tuple[Finding, ...]]:
-        return {session_id: found for session_id, found in self.found.items() if found}
+    def findings_of(self, session_ids: Iterable[str]) -> dict[str, tuple[Finding, ...]]:
+        return {session_id: self.findings(session_id) for session_id in session_ids}
+
+    def answers(self, car_id: str) -> dict[str, tuple[Finding, ...]]:
+        return {one.id: self.findings(one.id) for one in self.sessions() if one.car_id == car_id}
 
     def stamp(self) -> Hashable:
         return tuple(self.found.items()), self.log, self.features, repr(self.known_cars)
@@ -246,7 +249,7 @@ class FakeLogbook:
     def events(self, car_id: str | None = None) -> tuple[Event, ...]:
         return tuple(event for event in self.log if car_id in (None, event.car_id))
 
-    def history_before(self, name: str) -> History:
+    def history_before(self, name: str, _wanted: Callable[[str, str], bool] | None = None) -> History:
         return History(tuple(one for one in self.features if one.session_id != name), self.events())
 
     @property

@@ -82,10 +82,13 @@ def test_many_clicks_at_once_reckon_each_state_once(logbook: Logbook, monkeypatc
 def test_findings_of_all_drives_are_those_of_each(logbook: Logbook) -> None:
     logbook.save_analysis("day-11", [FAULT, HEALTHY], [])
     logbook.save_analysis("day-12", [], [])
-    every = logbook.all_findings()
-    assert every == {"day-10": (HEALTHY,), "day-11": (FAULT, HEALTHY)}
-    assert logbook.analysed() == frozenset(every)
-    assert all(every.get(one.id, ()) == logbook.findings(one.id) for one in logbook.sessions())
+    every = logbook.findings_of(one.id for one in logbook.sessions())
+    assert every == {"day-10": (HEALTHY,), "day-11": (FAULT, HEALTHY), "day-12": ()}
+    assert logbook.analysed() == frozenset(one for one, found in every.items() if found)
+    assert all(found == logbook.findings(one) for one, found in every.items())
+    answered = {one: tuple((each.detector, each.verdict) for each in found) for one, found in every.items() if found}
+    answers = logbook.answers(CAR.id)
+    assert {one: tuple((each.detector, each.verdict) for each in found) for one, found in answers.items()} == answered
 
 
 def test_stamp_changes_though_size_and_time_of_the_file_do_not(logbook: Logbook) -> None:

@@ -40,7 +40,8 @@ def test_drives_are_listed_latest_first_and_undated_last(tmp_path: Path) -> None
     book.add(Drive(session("old", 3), {}))
     book.add(Drive(replace(session("undated"), started_at=None), {}))
     book.add(Drive(session("new", 9), {}), HEALTHY)
-    listed = shelf_of(book).listed()
+    shelf = shelf_of(book)
+    listed = shelf.listed(shelf.sessions())
     assert [line.session.id for line in listed] == ["new", "old", "undated"]
     assert listed[0].findings == (HEALTHY,)
     assert listed[0].car is not None

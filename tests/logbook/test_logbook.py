@@ -430,6 +430,18 @@ def test_what_is_kept_of_earlier_drives_is_read_anew_where_it_changed(book: Logb
     assert seen() == [("b", 2.5, 1050.0)]
 
 
+def test_a_history_may_be_asked_for_some_features_only(book: Logbook) -> None:
+    for name, number in (("a", 1), ("b", 2)):
+        add_drive(book, name, day(number))
+    several = [replace(feature("a", 10.0 + number), name=f"number_{number}") for number in range(4)]
+    book.save_analysis("a", (), several)
+    every = book.history_before("b").features
+    assert len(every) == len(several)
+    some = book.history_before("b", lambda detector, name: detector == several[0].detector and name in "number_2")
+    assert some.features == tuple(one for one in every if one.name == "number_2")
+    assert book.history_before("b", lambda _detector, _name: False).features == ()
+
+
 def test_a_removed_drive_is_no_history(book: Logbook) -> None:
     add_drive(book, "a", day(1))
     book.save_analysis("a", (), (feature("a", 1.0),))

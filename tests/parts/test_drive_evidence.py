@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from obdwatch.parts.code_evidence import causes_of, evidence_of_codes
-from obdwatch.parts.drive_evidence import FADES_KM, JudgedDrive, evidence_of_findings
+from obdwatch.parts.drive_evidence import FADES_KM, JudgedDrive, evidence_of_findings, that_count
 from obdwatch.parts.likelihoods import Likelihoods
 from obdwatch.parts.renewals import renewals_of
 from obdwatch.records import CodeKind, CodeReading, Event, EventKind, Evidence, Finding, Measure, Session, Verdict
@@ -134,6 +135,22 @@ def test_a_fault_seen_again_and_again_is_not_counted_again_and_again() -> None:
     found = [one for one in said(*(drive(day, misfires()) for day in range(30))) if one.part == "ignition_coil"]
     assert len(found) < 8
     assert found[1].likelihood_ratio == pytest.approx(found[0].likelihood_ratio ** 0.5)
+
+
+@pytest.mark.parametrize("faulty", [(), (3,), (3, 30, 31), tuple(range(0, 60, 2)), tuple(range(25)), tuple(range(60))])
+def test_of_drives_that_count_no_more_the_verdicts_are_enough(faulty: tuple[int, ...]) -> None:
+    """However silences and faults alternate: a bare verdict in place of what counts no more changes nothing."""
+    drives = [drive(day, misfires() if day in faulty else healthy()) for day in range(60)]
+    kept = that_count(drives)
+    bare = [
+        one
+        if one.session.id in kept
+        else replace(one, findings=tuple(Finding(each.detector, each.verdict) for each in one.findings))
+        for one in drives
+    ]
+    assert said(*bare) == said(*drives) != []
+    assert "s59" in kept
+    assert len(kept) < len(drives)
 
 
 def test_an_old_silence_fades_with_distance() -> None:
