@@ -16,7 +16,7 @@ from obdwatch.units import METRIC, US
 
 _NAMES = {shown.name for table in (METRIC, US) for shown in table.values()} | set(METRIC) | set(US)
 _PLAIN = {"A", "Hz", "K/MJ", "L", "MJ", "V", "W/K", "mV", "mm", "ms", "mpg", "s", "°", "°C"}
-_WORDS = {"1/h", "1/min", "per hour", "ratio", "us", "°"}  # not written behind a number, or words themselves
+_WORDS = {"% a minute", "1/h", "1/min", "ratio", "us", "°"}  # not written behind a number, or words themselves
 _UNITS = "|".join(sorted(map(re.escape, (_NAMES | _PLAIN) - _WORDS - {""}), key=len, reverse=True))
 _BREAKS = re.compile(rf"(?<=\d) (?=(?:{_UNITS})(?![\w/]))")
 _AS_IT_STANDS = (html.Code, html.Pre)

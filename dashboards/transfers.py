@@ -28,7 +28,7 @@ FORMS: Mapping[str, tuple[str, str, str]] = MappingProxyType(
         "csv": (".csv", "a long table", "one row for each value"),
         "exchanges": (".csv", "the talk with the car", "every request and reply as it went over the wire"),
         "parquet": (".parquet", "a table for data tools", "Parquet"),
-        "mdf4": (".mf4", "a file for measurement tools", "MDF 4"),
+        "mdf4": (".mf4", "a file for measurement tools", "MDF\N{NO-BREAK SPACE}4"),
     }
 )
 NEEDED: Mapping[str, tuple[str, str]] = MappingProxyType(  # form -> package it is written with, extra that brings it

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from datetime import datetime
 
@@ -17,6 +18,7 @@ from obdwatch.units import screen_unit, to_screen
 # The same order everywhere: what needs a decision first, then what is missing, then what is well.
 _ORDER = {Urgency.STOP: 0, Urgency.SOON: 1, Urgency.NEXT_SERVICE: 2, Urgency.WATCH: 3}
 
+MOST_UNSEEN = 60.0  # s at the end of a drive without its speed, as when the ignition is off before the recording ends
 MOST_OF_A_NAME = 60  # letters of a car's name
 # Embeddings, overrides and isolates of the Unicode Bidirectional Algorithm (UAX #9, table 4).
 _TURNING = dict.fromkeys((*range(0x202A, 0x202F), *range(0x2066, 0x206A)))
@@ -44,8 +46,10 @@ def in_words(name: str) -> str:
 
     >>> in_words("coolant_temperature_sensor")
     'Coolant temperature sensor'
+    >>> in_words("worst_1000")
+    'Worst 1,000'
     """
-    words = name.replace("_", " ").strip()
+    words = re.sub(r"\d{4,}", lambda found: f"{int(found[0]):,}", name.replace("_", " ").strip())
     return words[:1].upper() + words[1:]
 
 
@@ -127,8 +131,9 @@ def distance(drive: Drive, units: str) -> str:
     if driven is None:
         return ""
     km, holes = driven
+    unseen = drive_length(drive) - float(drive.signals["vehicle_speed"].times[-1])
     text = quantity(km, "km", units)
-    return f"at least {text}" if holes else text
+    return f"at least {text}" if holes or unseen > MOST_UNSEEN else text
 
 
 def explained(findings: Sequence[Finding], units: str) -> tuple[Finding, ...]:
@@ -199,4 +204,4 @@ def with_unit(text: str, name: str) -> str:
     """`text` and the name of a unit, held together on one line; a share or a probability has none ("-")."""
     if name == "-":
         return text
-    return f"{text}{name}" if name in ("", "%", "°") else f"{text}\N{NO-BREAK SPACE}{name}"
+    return f"{text}{name}" if name in ("", "°") or name.startswith("%") else f"{text}\N{NO-BREAK SPACE}{name}"

@@ -32,7 +32,7 @@ METRIC: dict[str, ScreenUnit] = {
     "ratio": ScreenUnit(""),
     "deg": ScreenUnit("°"),
     "1/min": ScreenUnit("rpm"),
-    "1/h": ScreenUnit("per hour"),
+    "1/h": ScreenUnit("% a minute", 100.0 / 60.0),  # a share of what is there
     "Nm": ScreenUnit("N·m"),
     "deg BTDC": ScreenUnit("° before top"),
     "N*m": ScreenUnit("N·m"),
@@ -75,7 +75,7 @@ def quantity(value: float, unit: str, system: str, digits: int = 1) -> str:
     """
     shown = screen_unit(unit, system)
     number = f"{to_screen(value, unit, system):,.{digits}f}"
-    return f"{number}{'' if shown.name in ('%', '°') else ' '}{shown.name}".rstrip()
+    return f"{number}{'' if shown.name == '°' or shown.name.startswith('%') else ' '}{shown.name}".rstrip()
 
 
 def odometer_text(km: float, system: str) -> str:

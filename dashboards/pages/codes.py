@@ -73,9 +73,9 @@ def _how_to_ask() -> list[Component]:
     examples: list[Component | str] = [
         dcc.Link("P0171", href=codes_address(["P0171"])),
         ", several such as ",
-        dcc.Link("P0171, P0300", href=codes_address(["P0171", "P0300"])),
+        html.Span(dcc.Link("P0171, P0300", href=codes_address(["P0171", "P0300"]))),
         " (then the page says which to follow first), or words such as ",
-        dcc.Link("cam timing", href=f"{CODES}?words=cam%20timing"),
+        html.Span(dcc.Link("cam timing", href=f"{CODES}?words=cam%20timing")),
         ".",
     ]
     return [html.P(["Type a code such as ", *examples], className="quiet")]

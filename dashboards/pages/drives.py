@@ -133,7 +133,7 @@ def _line(listed: ListedDrive, units: str) -> Component:
         [
             dcc.Link(wording.when(session.started_at), href=drive_address(session.id)),
             html.P(
-                [" · ".join(facts), " · ", dcc.Link("Edit or download", href=record_address(session.id))],
+                [" · ".join(facts), " ", dcc.Link("Edit or download", href=record_address(session.id))],
                 className="quiet",
             ),
             html.P(_verdict(listed.findings), className="verdict"),

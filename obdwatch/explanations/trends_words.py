@@ -15,7 +15,7 @@ from obdwatch.units import distance_text
 LABELS: Mapping[str, str] = MappingProxyType(
     {
         "warm_up/regulating_temperature": "the temperature at which the thermostat holds the coolant",
-        "warm_up/cold_loss_rate": "the heat that the cold engine loses",
+        "warm_up/cold_loss_rate": "the share of its warmth that the cold engine loses",
         "cooling/standing_level": "the coolant temperature while the hot car stands",
         "cooling/driving_level": "the coolant temperature on the road",
         "catalyst/survives_bank_*": "the share of the mixture's swing that comes through the catalyst",
