@@ -42,7 +42,7 @@ ALLOWED = {
 HARMLESS = {
     *("lang", "charset", "name", "content", "http-equiv", "class", "id", "aria-labelledby", "aria-label", "role"),
     *("tabindex", "scope", "viewbox", "width", "height", "x", "y", "x1", "x2", "y1", "y2", "cx", "cy", "r", "d"),
-    "text-anchor",
+    *("text-anchor", "data-label"),  # the heading of a cell's column, written beside it on a phone
 }
 
 
