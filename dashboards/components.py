@@ -14,6 +14,7 @@ from dash.development.base_component import Component
 
 from dashboards import wording
 from dashboards.garage import KnownCar
+from dashboards.text_tables import text_table
 from dashboards.visit import CODES, DRIVES, INSPECTION, NOW, TRENDS, VISITS, car_address
 from obdwatch.explanations.wording import URGENCY_WORDS, pointing_words
 from obdwatch.records import Finding, Measure, Urgency, Verdict
@@ -175,18 +176,16 @@ def cautions_box(cautions: Sequence[str]) -> Component | None:
 def _measures(measures: Sequence[Measure], units: str) -> Component | None:
     if not measures:
         return None
-    head = html.Thead(html.Tr([html.Th(text, scope="col") for text in ("Measured", "Value", "Expected")]))
-    body = html.Tbody([_measure_row(measure, units) for measure in measures])
-    return html.Details([html.Summary("The numbers behind it"), html.Table([head, body], className="numbers")])
+    rows = [_measure_row(measure, units) for measure in measures]
+    return html.Details([html.Summary("The numbers behind it"), text_table(("Measured", "Value", "Expected"), rows)])
 
 
-def _measure_row(measure: Measure, units: str) -> Component:
+def _measure_row(measure: Measure, units: str) -> tuple[str, str, str]:
     value = wording.quantity(measure.value, measure.unit, units)
     if measure.interval is not None:
         value += f" ({wording.quantities(measure.interval, measure.unit, units)})"
     expected = wording.quantities(measure.expected, measure.unit, units) if measure.expected is not None else "–"
-    name = wording.in_words(measure.name)
-    return html.Tr([html.Th(name, scope="row"), html.Td(value), html.Td(expected)])
+    return wording.in_words(measure.name), value, expected
 
 
 def frame(units: str = "metric") -> Component:

@@ -16,6 +16,7 @@ from dashboards.components import cautions_box, urgency_state
 from dashboards.pages.code_sections import advice, codes_link, may_drive
 from dashboards.panels import signal_name
 from dashboards.sessions import LoadedDrive
+from dashboards.text_tables import text_table
 from obdwatch.decoding.parameters import PARAMETER_BY_KEY
 from obdwatch.errors import InputError
 from obdwatch.explanations.code_evidence import evidence
@@ -169,12 +170,8 @@ def _different(frames: Sequence[FreezeFrame]) -> list[FreezeFrame]:
 
 def _frame(frame: FreezeFrame, units: str) -> Component:
     whose = frame.code or "a code that was not told"
-    rows = [
-        html.Tr([html.Th(signal_name(key), scope="row"), html.Td(_value(key, value, units))])
-        for key, value in frame.values.items()
-    ]
-    head = html.Thead(html.Tr([html.Th("Value of that moment", scope="col"), html.Th("It was", scope="col")]))
-    table = html.Table([head, html.Tbody(rows)], className="numbers")
+    rows = [(signal_name(key), _value(key, value, units)) for key, value in frame.values.items()]
+    table = text_table(("Value of that moment", "It was"), rows)
     return html.Details([html.Summary(f"Freeze frame of {whose}"), table if rows else html.P("It holds no values.")])
 
 

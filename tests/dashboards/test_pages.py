@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import dash_mantine_components as dmc
 import pytest
 from dash.development.base_component import Component
 
@@ -31,6 +32,8 @@ def words(node: Any) -> Iterator[str]:
     elif isinstance(node, list | tuple):
         for one in node:
             yield from words(one)
+    elif isinstance(node, dmc.Table):
+        yield from words([node.data["head"], *node.data["body"]])
     elif isinstance(node, Component):
         yield from words(getattr(node, "children", None))
 
