@@ -34,6 +34,7 @@ GRAPH_CONFIG: Any = {
     "displayModeBar": False,
     "displaylogo": False,
     "doubleClick": "autosize",
+    "doubleClickDelay": 600,  # ms; a browser that is busy drawing, or a slow hand, still makes a double click
     "responsive": True,
     # Plotly's own button that uploads a figure; never ours.
     "showSendToCloud": False,
