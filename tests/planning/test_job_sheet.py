@@ -104,7 +104,8 @@ def test_that_money_is_in_the_keepers_own_currency_is_said_once_where_none_is_na
     text = sheet_text(job_sheet(plan_visits(nameless, RISKS, DECIDED, FERN), 1, nameless))
     assert text.count(OWN_CURRENCY) == 1
     assert OWN_CURRENCY not in sheet_text(sheet())
-    assert "obdwatch log repair coolant_pump --car fern --odometer N" in section("Write down what was done, so that the new parts count from here")
+    written_down = section("Write down what was done, so that the new parts count from here")
+    assert "obdwatch log repair coolant_pump --car fern --odometer N" in written_down
 
 
 def test_an_unknown_price_is_said_and_an_optional_extra_is_no_must() -> None:
