@@ -17,7 +17,6 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import asdict, dataclass, field, replace
-from functools import cache
 from pathlib import Path
 
 from obdwatch import __version__, analysis
@@ -29,6 +28,7 @@ from obdwatch.logbook.histories import Histories, is_before
 from obdwatch.logbook.logbook import AnalysisOrigin, Logbook
 from obdwatch.records import Car, Event, Session
 from obdwatch.signals.drives import load_drive
+from obdwatch.sources import digest_of
 
 FEWEST_FOR_WORKERS = 4
 """Fewer drives than this are done before other processes have started."""
@@ -286,19 +286,6 @@ def _stamp(path: Path) -> tuple[int, int] | None:
     return status.st_size, status.st_mtime_ns
 
 
-@cache
-def _source() -> str:
-    """A digest of the files that decide what an analysis says."""
-    digest = hashlib.sha256()
-    root = Path(__file__).parent
-    for folder in MADE_FROM:
-        for path in sorted((root / folder).rglob("*")):
-            if path.suffix in {".py", ".csv", ".toml"}:
-                digest.update(path.name.encode())
-                digest.update(path.read_bytes())
-    return digest.hexdigest()
-
-
 def _program() -> list[str]:
     """The version, the detectors asked, and their sources."""
-    return [__version__, _source(), *(question.name for question in analysis.DETECTORS)]
+    return [__version__, digest_of(MADE_FROM), *(question.name for question in analysis.DETECTORS)]

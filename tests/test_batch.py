@@ -21,6 +21,7 @@ from obdwatch.batch import Job, Outcome, jobs_for, run
 from obdwatch.cli import run as command_line
 from obdwatch.logbook.logbook import Logbook
 from obdwatch.records import Car, Drive, Event, EventKind, Finding, History
+from obdwatch.sources import digest_of
 from tests.many_sessions import FIRST, add_drives
 
 
@@ -221,7 +222,7 @@ def test_an_interruption_keeps_what_is_done_and_the_same_command_goes_on(book: L
     assert b"goes on from there" in said
     assert b"Traceback" not in said
     assert 2 <= kept < total
-    batch._source.cache_clear()  # the process looked at the program's files later than this one did
+    digest_of.cache_clear()  # the process looked at the program's files later than this one did
     outcomes = list(run(everything(book), book))
     assert len(judged(outcomes)) == total - kept
     assert len(book.analyses()) == total

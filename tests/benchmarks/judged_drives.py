@@ -22,8 +22,9 @@ from obdwatch.records import Car, CodeKind, Finding, History
 from obdwatch.simulation.layouts import LAYOUTS, Layout
 from obdwatch.simulation.memory import CarMemory
 from obdwatch.simulation.trips import trip_named
+from obdwatch.sources import digest_of
 from tests.benchmarks.accuracy_cars import ADAPTERS, KnownCar, Wear, driven_on
-from tests.benchmarks.simulated_drives import simulated, sources_digest
+from tests.benchmarks.simulated_drives import simulated
 
 SOURCES = ("decoding", "simulation", "signals", "physics", "detectors")
 
@@ -164,4 +165,4 @@ def _sources() -> str:
     frozen = os.environ.get("OBDWATCH_BENCHMARK_SOURCES")  # a name for sources that are known not to matter
     if frozen:
         return frozen
-    return sources_digest(SOURCES)
+    return digest_of(SOURCES)

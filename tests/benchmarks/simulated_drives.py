@@ -15,18 +15,17 @@ import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
-from functools import cache
 from pathlib import Path
 
 import numpy as np
 
-import obdwatch
 from obdwatch.records import Car, Drive
 from obdwatch.simulation.drives import Sampling, simulate
 from obdwatch.simulation.faults import ActiveFault
 from obdwatch.simulation.layouts import Layout
 from obdwatch.simulation.memory import CarMemory
 from obdwatch.simulation.trips import Trip
+from obdwatch.sources import digest_of
 
 SOURCES = ("decoding", "simulation")
 CACHE = "OBDWATCH_BENCHMARK_CACHE"
@@ -45,42 +44,19 @@ def simulated(
     at: datetime,
 ) -> Simulated:
     """Return a drive as `obdwatch.simulation.drives.simulate` makes it, from disk where it is there."""
-    if CACHE not in os.environ:
-        return _simulate(layout, trip, faults, seed, sampling, memory, at)
-    path = _folder() / f"{_key(layout.name, trip, faults, seed, sampling, memory, at)}.drive"
-    if path.is_file():
-        kept: Simulated = pickle.loads(zlib.decompress(path.read_bytes()))
-        return kept
-    done = _simulate(layout, trip, faults, seed, sampling, memory, at)
-    scratch = path.with_suffix(f".{os.getpid()}")
-    scratch.write_bytes(zlib.compress(pickle.dumps(done, protocol=5), level=1))
-    scratch.replace(path)
+    path = None
+    if CACHE in os.environ:
+        path = _folder() / f"{_key(layout.name, trip, faults, seed, sampling, memory, at)}.drive"
+        if path.is_file():
+            kept: Simulated = pickle.loads(zlib.decompress(path.read_bytes()))
+            return kept
+    simulation = simulate(layout, trip, tuple(faults), seed, sampling, memory, at)
+    done = simulation.drive, simulation.car, simulation.memory
+    if path is not None:
+        scratch = path.with_suffix(f".{os.getpid()}")
+        scratch.write_bytes(zlib.compress(pickle.dumps(done, protocol=5), level=1))
+        scratch.replace(path)
     return done
-
-
-def sources_digest(folders: Sequence[str]) -> str:
-    """Return what stands for the code and tables in these folders of the package."""
-    digest = hashlib.sha256()
-    root = Path(obdwatch.__file__).parent
-    for folder in folders:
-        for path in sorted((root / folder).rglob("*")):
-            if path.suffix in {".py", ".csv", ".toml"}:
-                digest.update(path.name.encode())
-                digest.update(path.read_bytes())
-    return digest.hexdigest()
-
-
-def _simulate(
-    layout: Layout,
-    trip: Trip,
-    faults: Sequence[ActiveFault],
-    seed: int,
-    sampling: Sampling,
-    memory: CarMemory,
-    at: datetime,
-) -> Simulated:
-    done = simulate(layout, trip, tuple(faults), seed, sampling, memory, at)
-    return done.drive, done.car, done.memory
 
 
 def _folder() -> Path:
@@ -90,7 +66,7 @@ def _folder() -> Path:
 
 
 def _key(*made_from: object) -> str:
-    text = json.dumps([_sources(), *map(_plain, made_from)], sort_keys=True, default=_plain)
+    text = json.dumps([digest_of(SOURCES), *map(_plain, made_from)], sort_keys=True, default=_plain)
     return hashlib.sha256(text.encode()).hexdigest()[:24]
 
 
@@ -112,8 +88,3 @@ def _plain(value: object) -> object:
         case ActiveFault():
             return [value.fault.name, value.severity, value.place, value.from_km, value.growth]
     return asdict(value)  # type: ignore[call-overload]  # what is left is a record
-
-
-@cache
-def _sources() -> str:
-    return sources_digest(SOURCES)
