@@ -7,7 +7,7 @@ from pathlib import Path
 
 from obdwatch.logbook.logbook import Logbook
 from obdwatch.recording.session_file import SessionWriter
-from obdwatch.records import Car, Event, EventKind, Session
+from obdwatch.records import Car, Event, EventKind, Feature, Finding, Measure, Session, Span, Urgency, Verdict
 
 DAY = datetime(2026, 3, 1, 7, 10, tzinfo=UTC)
 CAR = Car(
@@ -15,6 +15,18 @@ CAR = Car(
     "naturally_aspirated", "air_flow", ("intake", "exhaust"), True, "electric", 92.0, "coil_per_cylinder", "iridium",
     "automatic", "us", {"thermostat": 120000.0, "battery": None},
 )  # fmt: skip
+
+
+FINDING = Finding(
+    "warm_up", Verdict.FAULT, "stuck_open", Urgency.NEXT_SERVICE, 0.93, "Warms up too slowly", ("because",),
+    ("thermostat", "coolant_temperature_sensor"),
+    (Measure("plateau", 71.5, "degC", (70.0, 73.0), (88.0, 96.0)), Measure("loss", 0.1, "kW/K")),
+    (Span(10.0, 600.0, "here"), Span(700.0, 800.0)), "", ("Never open a hot cooling system.",),
+)  # fmt: skip
+
+
+def feature(session_id: str, value: float, **rest: object) -> Feature:
+    return Feature(session_id, "warm_up", "plateau", value, "degC", **rest)  # type: ignore[arg-type]
 
 
 def day(number: float) -> datetime:
