@@ -1,8 +1,9 @@
 """How much of what is wrong with a car is found, and how often a sound car is called faulty.
 
-Run on request: `pytest tests/benchmarks/accuracy.py -s`; `OBDWATCH_ACCURACY=full` drives several times as much and
-`OBDWATCH_ACCURACY_REPORT=FILE` also writes the tables there. The cars are virtual: their physics shares no code with
-the detectors, but both were written from the same books, so real cars will rather give worse numbers than these.
+Run on request: `pytest tests/benchmarks/accuracy.py -s`. `OBDWATCH_ACCURACY=full` drives several times as much,
+`OBDWATCH_ACCURACY_SEED=NUMBER` other cars, and `OBDWATCH_ACCURACY_REPORT=FILE` also writes the tables there. The cars
+are virtual: their physics shares no code with the detectors, but both were written from the same books, so real cars
+will rather give worse numbers than these.
 """
 
 from __future__ import annotations
