@@ -24,8 +24,9 @@ SHORTEST_GAP = 1.0
 # How many intervals make up the neighbourhood from which the usual interval is taken: a recorder changes its rate
 # between cranking and driving, so one median for the whole drive would be wrong.
 NEIGHBOURHOOD = 32
-# A screen is about 2,000 pixels wide; two points (lowest and highest) in each pixel column of half of one.
-POINTS = 2_000
+# Two points (the lowest and the highest value) in each column of two pixels, as a line is that wide; on a page of at
+# most 2,000 pixels. A narrower picture needs fewer, but never so few that a phone turned round shows steps.
+POINTS, FEWEST_POINTS = 2_000, 600
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,12 +43,16 @@ class Trace:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """What is drawn of a trace: NaN in `values` where the line is broken; `lone_*` are samples without a neighbour."""
+    """What is drawn of a trace: NaN in `values` where the line is broken; `lone_*` are samples without a neighbour.
+
+    `dotted` says whether any view of this trace can show a lone sample.
+    """
 
     times: FloatArray
     values: FloatArray
     lone_times: FloatArray
     lone_values: FloatArray
+    dotted: bool = True
 
 
 def trace_of(signal: Signal, interruptions: Sequence[tuple[float, float]] = ()) -> Trace:
@@ -108,6 +113,21 @@ def view_of(trace: Trace, start: float, end: float, points: int = POINTS) -> Vie
     return _broken(trace, picked.astype(np.intp))
 
 
+def points_for(width: float) -> int:
+    """How many points of a signal a picture `width` pixels wide can show.
+
+    >>> points_for(1152), points_for(300), points_for(4000)
+    (1152, 600, 2000)
+    """
+    return int(min(max(width, FEWEST_POINTS), POINTS))
+
+
+def _dotted(trace: Trace) -> bool:
+    """Whether a piece between two gaps is one sample long, or may come down to one: there are more gaps than points."""
+    lengths = np.diff(np.concatenate(([-1], trace.breaks, [trace.times.size - 1])))
+    return bool((lengths == 1).any()) or trace.breaks.size * 2 > FEWEST_POINTS
+
+
 def _edges(breaks: IndexArray, first: int, last: int, points: int) -> IndexArray:
     """Both sides of each gap, so that it is as wide as it was; none where there are more gaps than pixels."""
     inside = breaks[(breaks >= first) & (breaks < last - 1)]
@@ -135,7 +155,7 @@ def _first_hit(values: FloatArray, starts: IndexArray, wanted: FloatArray) -> In
 def _broken(trace: Trace, picked: IndexArray) -> View:
     times, values = trace.times[picked], trace.values[picked]
     if picked.size == 0:
-        return View(times, values, times, values)
+        return View(times, values, times, values, _dotted(trace))
     piece = np.searchsorted(trace.breaks, picked, side="left")
     breaks_after = np.flatnonzero(np.diff(piece)) + 1
     alone = np.diff(np.concatenate(([0], breaks_after, [picked.size]))) == 1
@@ -145,4 +165,5 @@ def _broken(trace: Trace, picked: IndexArray) -> View:
         np.insert(values, breaks_after, np.nan),
         times[lone],
         values[lone],
+        _dotted(trace),
     )

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from dashboards.downsampling import View
+from dashboards.downsampling import View, points_for
 from dashboards.panels import Panel
 from obdwatch.curves.states import Stretches
 from obdwatch.records import FloatArray
@@ -104,6 +104,11 @@ class Screen:
     def lane_rows(self) -> int:
         """How many rows of words fit above the panels."""
         return LANE_ROWS_NARROW if self.narrow else LANE_ROWS
+
+    @property
+    def points(self) -> int:
+        """How many points of a signal are drawn."""
+        return points_for(self.plot_width * self.scale)
 
     @property
     def plot_width(self) -> int:

@@ -50,6 +50,7 @@ def screen_view(view: View, unit: str, units: str) -> View:
         view.values * shown.factor + shown.offset,
         view.lone_times,
         view.lone_values * shown.factor + shown.offset,
+        view.dotted,
     )
 
 
@@ -160,18 +161,19 @@ def _panel_traces(suffix: str, panel: Panel, picture: Picture) -> list[dict[str,
             "legend": f"legend{suffix}",
             "hovertemplate": f"%{{y:{_digits(unit)}}} {plain(unit)}<extra>{plain(label)}</extra>",
         }
-        line, dots = lines_of(screen_view(picture.views[key], panel.unit, picture.screen.units))
+        line, *dots = lines_of(screen_view(picture.views[key], panel.unit, picture.screen.units))
         made.append({**style, **line, "mode": "lines", "connectgaps": False, "showlegend": len(panel.keys) > 1})
-        made.append({**style, **dots, "mode": "markers", "showlegend": False})
+        made += [{**style, **points, "mode": "markers", "showlegend": False} for points in dots]
     return made
 
 
-def lines_of(view: View) -> tuple[dict[str, Any], dict[str, Any]]:
-    """The points of a signal's two traces: its line, and dots for samples that stand alone between gaps."""
-    return (
-        {"x": axis_times(view.times), "y": packed(view.values)},
-        {"x": axis_times(view.lone_times), "y": packed(view.lone_values)},
-    )
+def lines_of(view: View) -> list[dict[str, Any]]:
+    """The points of a signal's line, and where it can have them, those of a second trace: samples alone between gaps.
+
+    Each trace costs a browser as much as some hundred points, whether or not it holds any.
+    """
+    line = {"x": axis_times(view.times), "y": packed(view.values)}
+    return [line, {"x": axis_times(view.lone_times), "y": packed(view.lone_values)}] if view.dotted else [line]
 
 
 def _digits(unit: str) -> str:

@@ -24,7 +24,7 @@ def picture_of(
     keys = [key for panel in panels for key in panel.keys]
     return Picture(
         panels=tuple(panels),
-        views={key: view_of(loaded.traces[key], window.start, window.end) for key in keys},
+        views={key: view_of(loaded.traces[key], window.start, window.end, screen.points) for key in keys},
         states=states_of(keys),
         window=window,
         bands=bands_of(explained(loaded.findings, screen.units), asked),

@@ -113,7 +113,6 @@
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.obdwatch = {
     visit: function (pathname, search, units) {
-      if (PICTURED.test(window.location.pathname)) setTimeout(readPlotly); // after the page was asked for
       return {
         path: window.location.pathname,
         search: window.location.search,
@@ -134,7 +133,8 @@
       const first = document.title === "obdwatch";
       document.title = title;
       if (!first) document.getElementById("page").focus({ preventScroll: true });
-      (window.requestIdleCallback || setTimeout)(readPlotly);
+      // Where there are pictures, at once: the server works on them meanwhile, and they need it as they arrive.
+      (PICTURED.test(window.location.pathname) || !window.requestIdleCallback ? setTimeout : requestIdleCallback)(readPlotly);
     },
 
     theme: function (clicks) {

@@ -177,5 +177,23 @@ def test_no_line_ever_crosses_a_gap(given_signal: Signal, points: int) -> None:
         assert not _between(trace, view.times[pair], view.times[pair + 1])
 
 
+@settings(max_examples=200, deadline=None)
+@given(signals(), st.integers(2, 60), st.floats(0, 200), st.floats(0.1, 3000))
+def test_no_sample_in_view_stands_alone_without_a_dot(
+    given_signal: Signal, points: int, start: float, width: float
+) -> None:
+    trace = trace_of(given_signal)
+    view = view_of(trace, start, start + width, max(points, 2 * trace.breaks.size))
+    if not view.dotted:
+        assert not ((view.lone_times >= start) & (view.lone_times <= start + width)).any()
+
+
+def test_regular_signal_with_wide_gaps_needs_no_dots_and_one_with_more_gaps_than_points_does() -> None:
+    three = np.concatenate((regular(50), 100.0 + regular(50), 200.0 + regular(50)))
+    many = np.concatenate([50.0 * n + regular(8) for n in range(500)])
+    assert not view_of(trace_of(signal(three, three)), 0.0, 300.0).dotted
+    assert view_of(trace_of(signal(many, many)), 0.0, 25_000.0).dotted
+
+
 def _between(trace: Trace, left: float, right: float) -> bool:
     return any(left <= trace.times[i] and trace.times[i + 1] <= right and left < right for i in trace.breaks)
