@@ -39,8 +39,9 @@ PROMPT = 0.5
 """A sound alternator that is not held back follows the engine within so much [s]: its field needs 0.1 to 0.2 s, while
 regulators that come in slowly on purpose take 2 to 10 s (common practice)."""
 
-ALIKE = 15.0
-"""Starts in outside air within so much [K] are compared: cold makes the oil thick and switches heaters on."""
+ALIKE = 10.0
+"""Starts in outside air within so much [K] are compared: cold makes the oil thick and switches heaters
+on, heat the air conditioning."""
 
 FEWEST_STARTS = 2
 

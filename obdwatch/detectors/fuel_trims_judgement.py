@@ -249,9 +249,12 @@ def _everywhere(whole: TrimFit, seen: Evidence, past: Past) -> Judgement | None:
 
 def _new_fuel(whole: TrimFit, past: Past) -> bool:
     """Whether the trims rose at once and alike at every flow: another fuel does that, wear grows, and a weak pump or a
-    dirty sensor grows with flow.
+    dirty sensor grows with flow. Without an idle a step at flow may be either; a leak shows at idle, so that a step
+    there is none of the fuel.
     """
-    if whole.contrast is None or abs(whole.contrast[0]) > HIGH_FLOW:
+    if whole.contrast is None:
+        return whole.idle is None and past.jumped(whole.whole.value) and not past.knows_leak()
+    if abs(whole.contrast[0]) > HIGH_FLOW:
         return False
     grows = whole.rise is not None and whole.rise[0] - SURE * whole.rise[1] > HIGH_FLOW
     return past.jumped(whole.whole.value) and not grows

@@ -163,6 +163,18 @@ def test_a_mixture_that_turns_lean_at_once_and_alike_asks_for_the_fuel() -> None
     assert today(lean, history).verdict is Verdict.FAULT  # after some drives nobody has told of another fuel
 
 
+def test_lean_at_once_on_a_road_without_an_idle_asks_for_the_fuel_too() -> None:
+    car = TrimmedCar()
+    history, lean = driven(car, drives=2), replace(car, gain=14.1 / 9.9 - 1.0)
+    road = record(lean, ((80.0, 15.0), (80.0, 600.0)), seed=5, start=BEGIN + timedelta(days=30))
+    finding = detect(road, profile(lean), history)
+    assert (finding.verdict, finding.signature) == (Verdict.NOT_ENOUGH_DATA, "fuel_or_fault")
+    slowly = record(replace(car, gain=0.16), ((80.0, 15.0), (80.0, 600.0)), seed=5, start=BEGIN + timedelta(days=30))
+    assert detect(slowly, profile(car), history).verdict is Verdict.FAULT  # less than another fuel makes
+    standing = record(lean, ((0.0, 900.0),), seed=5, start=BEGIN + timedelta(days=30))
+    assert detect(standing, profile(lean), history).verdict is Verdict.FAULT  # a leak does that at idle
+
+
 def test_a_weak_pump_that_turns_up_at_once_is_not_taken_for_another_fuel() -> None:
     car = TrimmedCar()
     finding = today(replace(car, gain=0.20, pump=0.25), driven(car, drives=2))
@@ -182,7 +194,7 @@ def test_a_leak_that_earlier_drives_knew_comes_before_the_pump_where_no_idle_was
     leaking = replace(car, hole=2.2)
     sound = driven(TrimmedCar())
     road = ((80.0, 15.0), (80.0, 600.0))
-    lean = replace(car, gain=0.2)
+    lean = replace(car, gain=0.17)  # less than another fuel makes
 
     def on_the_road(history: History) -> Finding:
         drive = record(lean, road, seed=5, start=BEGIN + timedelta(days=40))
