@@ -28,6 +28,10 @@ BRIEF_STOP = 60.0
 """The engine off for no longer [s], as at a light, lets little heat soak into the coolant; its own `SUSTAINED` 10 s of
 running after it still count afresh (common practice)."""
 
+LEAP, LEAP_RATE, LASTING = 8.0, 1.5, 30.0
+"""Coolant that leaps up by more than 8 K and 1.5 K/s between two readings is a contact or a link: full load heats it by
+about 1 K/s (common practice). Whatever the cause, who reads 120 degC for half a minute stops."""
+
 RISE_WINDOW, FEWEST_READINGS = 40.0, 4
 """The rise is taken over this [s] and no fewer readings: 1 K of resolution is then 1.5 K/min."""
 
@@ -144,11 +148,25 @@ def _running(drive: Drive, at: FloatArray) -> BoolArray:
 
 
 def _held_for(times: FloatArray, values: FloatArray) -> FloatArray:
-    """Return the lowest value of the last `SUSTAINED` seconds at each reading, -inf before there are two readings."""
+    """Return the lowest value of the last `SUSTAINED` seconds at each reading, -inf before there are two readings.
+
+    What leapt beyond `CAUTION` faster than heat can raise it counts once it has stayed there for `LASTING`.
+    """
     first = np.searchsorted(times, times - SUSTAINED, side="left")
     first = np.minimum(first, np.maximum(np.arange(len(times)) - 1, 0))
     lowest = np.full(len(times), -np.inf)
-    good = (np.arange(len(times)) - first >= 1) & (values > -np.inf)
-    for i in np.flatnonzero(good & (values >= CAUTION)):
-        lowest[i] = np.min(values[first[i] : i + 1])
+    hot = values >= CAUTION
+    good = (np.arange(len(times)) - first >= 1) & hot
+    since = np.maximum.accumulate(np.where(hot & ~np.r_[False, hot[:-1]], np.arange(len(times)), 0))
+    for i in np.flatnonzero(good):
+        if not _leapt(times, values, since[i]) or times[i] - times[since[i]] >= LASTING:
+            lowest[i] = np.min(values[first[i] : i + 1])
     return lowest
+
+
+def _leapt(times: FloatArray, values: FloatArray, place: int) -> bool:
+    """Whether a reading lies higher above the one before than heat can have raised it; unknown before is no leap."""
+    if place == 0 or not np.isfinite(values[place - 1]):
+        return False
+    rise = values[place] - values[place - 1]
+    return bool(rise > LEAP + LEAP_RATE * (times[place] - times[place - 1]))

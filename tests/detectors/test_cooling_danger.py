@@ -94,6 +94,26 @@ def test_single_wild_readings_are_not_overheating() -> None:
     )
 
 
+@pytest.mark.parametrize(("seconds", "warned"), [(8.0, False), (25.0, False), (45.0, True)])
+def test_a_leap_that_heat_cannot_make_counts_once_it_lasts(seconds: float, warned: bool) -> None:
+    drive = ramp(0.0, 90.0)
+    coolant = drive.signals["coolant_temperature"]
+    leapt = np.where((coolant.times > 300.0) & (coolant.times <= 300.0 + seconds), 130.0, coolant.values)
+    found = danger(replace(drive, signals={**drive.signals, "coolant_temperature": replace(coolant, values=leapt)}))
+    assert (found is not None) == warned
+
+
+def test_heat_that_came_while_nothing_was_recorded_counts_at_once() -> None:
+    drive = ramp(0.0, 90.0)
+    coolant = drive.signals["coolant_temperature"]
+    there = (coolant.times < 300.0) | (coolant.times > 340.0)
+    values = np.where(coolant.times > 340.0, 121.0, coolant.values)[there]
+    late = replace(coolant, times=coolant.times[there], values=values)
+    found = danger(up_to(replace(drive, signals={**drive.signals, "coolant_temperature": late}), 355.0))
+    assert found is not None
+    assert found.urgency is Urgency.STOP
+
+
 def test_a_stopped_pump_is_warned_of_while_there_is_time() -> None:
     car = HotCar(pump_dead=((1000.0, 9000.0),))
     drive = record(car, COMMUTE, 20.0)

@@ -140,6 +140,12 @@ def test_one_glitch_is_no_fault(key: str, value: float, place: float) -> None:
     assert faults(sound(glitch(key, value, place))) <= usual()
 
 
+@pytest.mark.parametrize("count", [3, 10, 20])
+def test_a_contact_that_is_loose_for_seconds_stops_nobody(count: int) -> None:
+    drive = glitch("coolant_temperature", 130.0, 0.6, count)
+    assert not any(one.urgency is Urgency.STOP for one in sound(drive).findings)
+
+
 @pytest.mark.parametrize("place", [0.1, 0.5, 0.9])
 def test_one_misread_counter_is_no_misfire(place: float) -> None:
     """65,535 misfires within half a minute are more than all firings of a cylinder."""
