@@ -103,10 +103,23 @@
     document.head.append(Object.assign(document.createElement("link"), { rel: "preload", as: "script", href: plotly }));
   }
 
+  /* Dash has a picture resized when it first sees it and when the page around it grows, and each time Plotly draws it
+     anew. One that already has the size of its place is left alone. */
+  function resizeOnlyWhatChanged() {
+    const plots = window.Plotly.Plots;
+    const resize = plots.resize;
+    plots.resize = (graph) => {
+      const drawn = graph._fullLayout;
+      const fits = drawn && [drawn.width - graph.clientWidth, drawn.height - graph.clientHeight].every((by) => Math.abs(by) < 1);
+      return fits ? Promise.resolve(graph) : resize(graph);
+    };
+    return window.Plotly;
+  }
+
   function readPlotly() {
     if (window.Plotly) return;
     script(graph).catch(() => {}); // Dash tries again
-    window.Plotly = script(plotly);
+    window.Plotly = script(plotly).then(resizeOnlyWhatChanged);
     window.Plotly.catch(() => delete window.Plotly);
   }
 
