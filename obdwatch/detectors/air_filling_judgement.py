@@ -14,6 +14,7 @@ from obdwatch.detectors.air_filling_past import FEWEST_DRIVES, Cells, cells_of_d
 from obdwatch.detectors.air_filling_places import Place, place_of
 from obdwatch.detectors.air_filling_record import FillingRecord
 from obdwatch.physics.filling import heat_allowance, idle_breathing_change, residual_pressure
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Car, History
 
 NAME = "air_filling"
@@ -122,7 +123,7 @@ def _allowance(record: FillingRecord, past: Cells) -> float:
     earlier = list(past.get(INTAKE_AIR, {}).values())
     if record.pulls.warmth is None or not earlier:
         return 0.0
-    return heat_allowance(record.pulls.warmth, float(np.median(earlier)))
+    return heat_allowance(record.pulls.warmth, median(earlier))
 
 
 def _where(
@@ -148,7 +149,7 @@ def _low_dip(bands: tuple[Band, ...], place: Place) -> bool:
     """Whether the filling itself, not only its share of full load, is poor below the split."""
     low = [band.filling for band in bands if np.isfinite(band.filling) and band.middle < (place.split or 0.0)]
     high = [band.filling for band in bands if np.isfinite(band.filling) and band.middle >= (place.split or 0.0)]
-    return bool(low and high and float(np.median(low)) <= LOW_SHAPE * float(max(high)))
+    return bool(low and high and median(low) <= LOW_SHAPE * float(max(high)))
 
 
 def has_flaps(car: Car | None) -> bool:
@@ -184,4 +185,4 @@ def _idle(record: FillingRecord, past: Cells) -> tuple[float | None, float | Non
 
 def _middle(past: Cells, name: str) -> float | None:
     drives = past.get(name, {})
-    return float(np.median(list(drives.values()))) if len(drives) >= FEWEST_DRIVES else None
+    return median(list(drives.values())) if len(drives) >= FEWEST_DRIVES else None

@@ -6,6 +6,7 @@ import numpy as np
 
 from obdwatch.detectors.air_filling_judgement import LEVEL_FIRST, LEVEL_OWN, Filling
 from obdwatch.detectors.air_filling_record import FillingRecord
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Measure
 
 TWO_SIDED = 1.96
@@ -33,11 +34,11 @@ def _pulls(record: FillingRecord, filling: Filling) -> list[Measure]:
         shown.append(Measure("full_throttle_filling", float(max(fillings)), "%", None, expected))
     shares = [band.share for band in bands if np.isfinite(band.share)]
     if shares:
-        level = float(np.median(shares))
+        level = median(shares)
         shown.append(Measure("full_throttle_load", level, "%", None, (100.0 - LEVEL_FIRST, 100.0)))
     ratios = record.pulls.ratio[np.isfinite(record.pulls.ratio)]
     if len(ratios):
-        shown.append(Measure("full_throttle_pressure_ratio", float(np.median(ratios)), "ratio"))
+        shown.append(Measure("full_throttle_pressure_ratio", median(ratios), "ratio"))
     return shown
 
 

@@ -8,6 +8,7 @@ from obdwatch.detectors.air_filling_judgement import Filling, has_cam_timing
 from obdwatch.detectors.air_filling_record import cleaned
 from obdwatch.detectors.cam_evidence import EXHAUST, INTAKE, CamEvidence
 from obdwatch.detectors.sampled import held
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Car, Drive, FloatArray
 from obdwatch.signals import masks
 from obdwatch.signals.alignment import grid
@@ -100,4 +101,4 @@ def _trims(drive: Drive) -> tuple[float, float]:
 
 def _median(values: FloatArray) -> float:
     known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) >= FEWEST_TRIMS else float("nan")
+    return median(known) if len(known) >= FEWEST_TRIMS else float("nan")

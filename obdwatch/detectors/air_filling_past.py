@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Event, EventKind, Feature, FloatArray, History
 
 Cells = Mapping[str, Mapping[str, float]]
@@ -90,12 +91,12 @@ def own_shape(cells: Cells, prefix: str) -> OwnShape | None:
     for _ in range(ROUNDS):
         of_cell = _medians((table - of_drive[:, None]).T)
         of_drive = _medians(table - of_cell)
-        of_drive -= float(np.median(of_drive))
+        of_drive -= median(of_drive)
     left = table - of_drive[:, None] - of_cell
     return OwnShape(
         middle={name: float(np.exp(value)) for name, value in zip(names, of_cell, strict=True)},
-        level=float(np.median(np.abs(of_drive))) * MAD_TO_SIGMA,
-        shape=float(np.median(np.abs(left[np.isfinite(left)]))) * MAD_TO_SIGMA,
+        level=median(np.abs(of_drive)) * MAD_TO_SIGMA,
+        shape=median(np.abs(left[np.isfinite(left)])) * MAD_TO_SIGMA,
         drives=len(drives),
     )
 
@@ -103,12 +104,12 @@ def own_shape(cells: Cells, prefix: str) -> OwnShape | None:
 def _medians(rows: FloatArray) -> FloatArray:
     """Return the median of what is known in each row, 0 where nothing is."""
     known = [row[np.isfinite(row)] for row in rows]
-    return np.array([float(np.median(row)) if len(row) else 0.0 for row in known])
+    return np.array([median(row) if len(row) else 0.0 for row in known])
 
 
 def _baseline(values: list[float]) -> Usual:
-    middle = float(np.median(values))
-    return Usual(middle, float(np.median(np.abs(np.array(values) - middle))) * MAD_TO_SIGMA, len(values))
+    middle = median(values)
+    return Usual(middle, median(np.abs(np.array(values) - middle)) * MAD_TO_SIGMA, len(values))
 
 
 def _after(feature: Feature, repair: Event) -> bool:

@@ -15,6 +15,7 @@ from obdwatch.detectors.heat_input import displacement
 from obdwatch.detectors.sampled import held, readings, spacing
 from obdwatch.physics.air import STANDARD_PRESSURE, absolute_load
 from obdwatch.physics.filling import STANDARD_TEMPERATURE, standard_filling
+from obdwatch.physics.order_statistics import median, quantiles
 from obdwatch.records import BoolArray, Car, Drive, FloatArray, Signal, Span
 from obdwatch.signals import masks
 from obdwatch.signals.alignment import grid, places
@@ -128,7 +129,7 @@ def _outside(drive: Drive, at: FloatArray) -> FloatArray:
     """Outside pressure [kPa], the standard one where the car does not tell."""
     told = held(drive.signals.get("barometric_pressure"), at, SLOW)
     known = told[np.isfinite(told)]
-    usual = float(np.median(known)) if len(known) else STANDARD_PRESSURE
+    usual = median(known) if len(known) else STANDARD_PRESSURE
     return np.where(np.isfinite(told), told, usual)
 
 
@@ -172,7 +173,7 @@ def _pulls(drive: Drive, car: Car | None, at: FloatArray, wide: BoolArray, outsi
     times, here, turning, barometric, shown = (one[known] for one in (times, here, turning, barometric, shown))
     air = _filling(drive, car, load, flow, times, turning)
     warmth = held(drive.signals.get("intake_air_temperature"), times, SLOW)
-    middle = float(np.median(warmth[np.isfinite(warmth)])) if np.isfinite(warmth).any() else None
+    middle = median(warmth[np.isfinite(warmth)]) if np.isfinite(warmth).any() else None
     warmth = np.where(np.isfinite(warmth), warmth, STANDARD_TEMPERATURE)
     ratio = _between(drive.signals.get("intake_manifold_pressure"), times) / barometric
     filling = standard_filling(air, barometric, warmth)
@@ -234,12 +235,12 @@ def _idle(drive: Drive, car: Car | None, at: FloatArray, outside: FloatArray) ->
     warmth = _middle(held(drive.signals.get("intake_air_temperature"), then, SLOW))
     if filling is not None and warmth is not None:  # thinner air at the same pressure is not less breathing
         filling = standard_filling(filling, STANDARD_PRESSURE, warmth)
-    return Idle(seconds, pressure, filling, float(np.median(outside[idling])))
+    return Idle(seconds, pressure, filling, median(outside[idling]))
 
 
 def _middle(values: FloatArray) -> float | None:
     known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else None
+    return median(known) if len(known) else None
 
 
 def _boosted(car: Car | None, pulls: Pulls) -> bool | None:
@@ -252,11 +253,11 @@ def _boosted(car: Car | None, pulls: Pulls) -> bool | None:
     ratios, fillings = (one[np.isfinite(one)] for one in (pulls.ratio, pulls.filling))
     if not len(ratios) and not len(fillings):
         return None
-    over = len(ratios) and float(np.percentile(ratios, BOOST_SHARE)) > BOOSTED_RATIO
-    return bool(over or (len(fillings) and float(np.percentile(fillings, BOOST_SHARE)) > BOOSTED_FILLING))
+    over = len(ratios) and quantiles(ratios, (BOOST_SHARE,))[0] > BOOSTED_RATIO
+    return bool(over or (len(fillings) and quantiles(fillings, (BOOST_SHARE,))[0] > BOOSTED_FILLING))
 
 
-BOOST_SHARE = 90.0
+BOOST_SHARE = 0.9
 """Percentile of the readings of a pull that shows a charger: it takes its time to build up pressure."""
 
 BOOSTED_RATIO = 1.1

@@ -15,6 +15,7 @@ from obdwatch.detectors.heat_input import burns_lean
 from obdwatch.detectors.oxygen_sensors_baseline import FEWEST_DRIVES, Baseline, baseline, since_repair
 from obdwatch.detectors.oxygen_sensors_judgement import judge_bank
 from obdwatch.detectors.oxygen_sensors_record import States, banks, fuel_cuts, rear_sensor, states
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Car, Drive, Finding, History, Measure, Span, Urgency, Verdict
 
 NAME = "catalyst"
@@ -96,7 +97,7 @@ def detect(drive: Drive, car: Car | None, history: History) -> Finding:
     if status is None or len(status.times) < FEWEST_STATUS:
         return _not_enough("status_missing")
     cruise = certain(drive, states(drive))
-    driving = warm_driving(drive, cruise)
+    driving = warm_driving(cruise)
     cuts = fuel_cuts(drive)
     views = [view(bank, cruise, driving, cuts) for bank in found]
     seen = [one for one in views if not one.missing]
@@ -157,7 +158,7 @@ def _mixture(drive: Drive, bank: int) -> bool:
     for kind in ("short", "long"):
         signal = drive.signals.get(f"{kind}_term_fuel_trim_bank_{bank}")
         if signal is not None and len(signal.values):
-            total += float(np.median(signal.values))
+            total += median(signal.values)
     return abs(total) >= MIXTURE_OFF
 
 
@@ -194,7 +195,7 @@ def _earlier(history: History, name: str) -> Baseline | None:
         return known
     own = since_repair(history, NAME, PARTS[:1])
     values = [one.value for one in own if one.name == name and one.healthy]
-    return Baseline(float(np.median(values)), 0.0, len(values)) if values else None
+    return Baseline(median(values), 0.0, len(values)) if values else None
 
 
 def _wider(drives: int) -> float:

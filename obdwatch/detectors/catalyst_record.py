@@ -4,16 +4,16 @@ warm driving in closed loop.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from obdwatch.detectors.oxygen_sensors_record import CRUISE_VEHICLE_SPEED, WIDEST_BRACKET, Bank, Cuts, States
+from obdwatch.detectors.oxygen_sensors_record import WIDEST_BRACKET, Bank, Cuts, States
 from obdwatch.detectors.sampled import spacing
 from obdwatch.physics.catalyst_activity import activity, running_mean, switching_voltage
+from obdwatch.physics.order_statistics import median, quantiles
 from obdwatch.records import BoolArray, Drive, FloatArray, Signal
 from obdwatch.signals.alignment import hold
-from obdwatch.signals.masks import CLOSED_LOOP, STATUS_AGE, warm
 
 SETTLED = 20.0
 """Time after a fuel cut until the oxygen it stored is used up [s]: a cut fills the catalyst, and a full one lets lean
@@ -41,8 +41,8 @@ of 0.005 V (SAE J1979)."""
 BREAKTHROUGH = 0.1
 """Above its own middle by more than this [V], the rear sensor sees rich exhaust break through (common practice)."""
 
-OFTEN = (20.0, 80.0)
-"""Percentiles between which a rear sensor that copies the swing has moved: a fifth of the readings to either side."""
+OFTEN = (0.2, 0.8)
+"""Quantiles between which a rear sensor that copies the swing has moved: a fifth of the readings to either side."""
 
 MEMORY = (2.0, 8.0)
 """After a cut [s], a full catalyst still lets lean exhaust through (common practice)."""
@@ -93,15 +93,12 @@ def certain(drive: Drive, cruise: States) -> States:
     """Return the cruise with every time at which the status was too old to show a fuel cut taken for one."""
     doubt = ~np.isfinite(hold(drive.signals.get("fuel_system_status"), cruise.at, WIDEST_BRACKET))
     since = cruise.at - np.maximum.accumulate(np.where(doubt, cruise.at, -np.inf))
-    return States(cruise.at, cruise.cruise, np.minimum(cruise.since_cut, since))
+    return replace(cruise, since_cut=np.minimum(cruise.since_cut, since))
 
 
-def warm_driving(drive: Drive, cruise: States) -> States:
-    """Return the same grid with all warm driving in closed loop, steady or not."""
-    at = cruise.at
-    state = hold(drive.signals.get("fuel_system_status"), at, STATUS_AGE)
-    moving = hold(drive.signals.get("vehicle_speed"), at, 3.0) >= CRUISE_VEHICLE_SPEED
-    return States(at, np.isin(state, CLOSED_LOOP) & moving & warm(drive, at), cruise.since_cut)
+def warm_driving(cruise: States) -> States:
+    """Return the same grid with all warm driving in closed loop, steady or not, in place of the cruise."""
+    return replace(cruise, cruise=cruise.driving)
 
 
 def _compare(
@@ -140,8 +137,8 @@ def _compare(
 def _silent(rear: Signal, driving: States, cuts: Cuts) -> bool:
     """Whether the rear sensor did not move although fuel was cut, or in the whole drive."""
     values = rear.values[driving.take(rear, 0.0)]
-    span = float(np.ptp(np.percentile(values, (1.0, 99.0)))) if len(values) else float("inf")
-    if span > SILENT_REAR:
+    low, high = quantiles(values, (0.01, 0.99))
+    if len(values) == 0 or high - low > SILENT_REAR:
         return False
     inside = np.zeros(len(rear.times), dtype=np.bool_)
     for begin, end in zip(cuts.begin_before, cuts.end_after, strict=True):
@@ -151,17 +148,17 @@ def _silent(rear: Signal, driving: States, cuts: Cuts) -> bool:
 
 def _breakthrough(rear: Signal, driving: States) -> float | None:
     values = rear.values[driving.take(rear, SETTLED)]
-    return _share(values, values > np.median(values) + BREAKTHROUGH) if len(values) else None
+    return _share(values, values > median(values) + BREAKTHROUGH) if len(values) else None
 
 
 def _two_sided(values: FloatArray) -> bool:
     """Whether the rear sensor swings often: a good catalyst that is full lets lean exhaust through, now and then."""
-    low, high = np.percentile(values, OFTEN)
-    return bool(high - low > BREAKTHROUGH)
+    low, high = quantiles(values, OFTEN)
+    return high - low > BREAKTHROUGH
 
 
 def _memory(rear: Signal, driving: States) -> float | None:
-    after = States(driving.at, driving.cruise & (driving.since_cut < MEMORY[1]), driving.since_cut)
+    after = replace(driving, cruise=driving.cruise & (driving.since_cut < MEMORY[1]))
     values = rear.values[after.take(rear, MEMORY[0])]
     return _share(values, values < MEMORY_LEAN)
 

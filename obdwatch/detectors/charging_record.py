@@ -9,7 +9,7 @@ import numpy as np
 from obdwatch.detectors import charging_start
 from obdwatch.detectors.sampled import held, readings, spacing
 from obdwatch.physics.charging import LOW, USUAL, Response, event_response, level_by_speed
-from obdwatch.physics.order_statistics import quantiles
+from obdwatch.physics.order_statistics import median, quantiles
 from obdwatch.records import BoolArray, Drive, FloatArray, Signal
 from obdwatch.signals.masks import RUNNING_SPEED
 
@@ -189,9 +189,9 @@ def _air(drive: Drive) -> float | None:
     """Outside air [degC]; the coldest intake air of the drive where no sensor measures outside."""
     ambient = readings(drive, "ambient_air_temperature")
     if ambient is not None:
-        return float(np.median(ambient.values))
+        return median(ambient.values)
     intake = readings(drive, "intake_air_temperature")
-    return float(np.percentile(intake.values, 5)) if intake is not None else None
+    return quantiles(intake.values, (0.05,))[0] if intake is not None else None
 
 
 def _acceleration(drive: Drive, at: FloatArray) -> FloatArray:
@@ -210,13 +210,13 @@ def _gain(speed: Signal, volts: Signal, driving: BoolArray, acceleration: FloatA
     now = np.interp(volts.times, speed.times, speed.values)
     usual = level_by_speed(now, volts.values, cruise, BAND, BAND_LEAST)
     gain = (volts.values - usual)[overrun & np.isfinite(usual)]
-    return float(np.median(gain)) if len(gain) >= FEWEST_OVERRUN else None
+    return median(gain) if len(gain) >= FEWEST_OVERRUN else None
 
 
 def _high_coolant(drive: Drive, at: FloatArray) -> float | None:
     coolant = held(readings(drive, "coolant_temperature"), at)
     coolant = coolant[np.isfinite(coolant)]
-    return float(np.percentile(coolant, 90)) if len(coolant) else None
+    return quantiles(coolant, (0.9,))[0] if len(coolant) else None
 
 
 def _answers(speed: Signal, volts: Signal, where: BoolArray) -> Answers | None:
@@ -247,4 +247,5 @@ def _steps(values: FloatArray) -> bool:
     least = STEP_SHARE * len(values)
     if len(low) < max(BAND_LEAST, least) or len(high) < max(BAND_LEAST, least):
         return False
-    return bool(np.percentile(low, 75) - np.percentile(low, 25) <= REGULATED)
+    first, third = quantiles(low, (0.25, 0.75))
+    return third - first <= REGULATED

@@ -20,6 +20,7 @@ from obdwatch.detectors.cooling_idle import Idle, idle_before, steady_idle
 from obdwatch.detectors.cooling_levels import FEWEST_OWN, Levels, driving_level, levels, standing, warm_from
 from obdwatch.detectors.cooling_places import Excursion, erratic, excursions, fan_seen, lurches, regulated, stand_end
 from obdwatch.detectors.cooling_record import STEP, CoolingRecord
+from obdwatch.physics.order_statistics import quantiles
 from obdwatch.records import Car, Drive, History
 
 FEWEST_STAND = 180.0
@@ -64,7 +65,7 @@ def look(drive: Drive, car: Car | None, history: History, record: CoolingRecord)
     on_road = driving_level(record)
     standing_values = record.coolant[still]
     long = len(standing_values) * STEP >= FEWEST_STAND
-    standing_level = float(np.percentile(standing_values, 90.0)) if long else None
+    standing_level = quantiles(standing_values, (0.9,))[0] if long else None
     peril = peril_of(drive, car)
     plain = _is_plain(tops)
     raw = drive.signals.get("coolant_temperature") or drive.signals["coolant_temperature_sensor_1"]

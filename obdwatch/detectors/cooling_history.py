@@ -9,6 +9,7 @@ import numpy as np
 from obdwatch.detectors.cooling_levels import own_by_session
 from obdwatch.detectors.warm_up import CAUTION
 from obdwatch.physics.heat_rejection import hotter_air_allowance
+from obdwatch.physics.order_statistics import median
 from obdwatch.physics.prediction import Norm, predict
 from obdwatch.records import History
 
@@ -41,7 +42,7 @@ def before(history: History, name: str, air: float | None, fewest: int) -> Befor
     values = [value for value, _ in _in_like_air(history, name, air)]
     if len(values) < fewest:
         return None
-    middle, top = float(np.median(values)), float(np.max(values))
+    middle, top = median(values), float(np.max(values))
     return Before(middle, max(middle + HOTTER_MEDIAN, top + HOTTER_TOP), len(values))
 
 

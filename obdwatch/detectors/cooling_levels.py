@@ -16,6 +16,7 @@ from obdwatch.detectors.cooling_record import STEP, CoolingRecord
 from obdwatch.detectors.oxygen_sensors_baseline import features_of
 from obdwatch.detectors.warm_up_model import MAPPED_FROM
 from obdwatch.detectors.warm_up_record import LOWEST_OPENING
+from obdwatch.physics.order_statistics import median, quantiles
 from obdwatch.records import BoolArray, Car, EventKind, FloatArray, History
 
 PARTS = frozenset({"thermostat", "coolant_pump", "radiator_fan", "coolant_temperature_sensor", "head_gasket"})
@@ -63,7 +64,7 @@ def levels(record: CoolingRecord, car: Car | None, history: History) -> Levels:
     if named is not None and named > MAPPED_FROM:
         return Levels(named, BEYOND_REGULATION, BEYOND_REGULATION, "profile")
     own = own_values(history, "driving_level")
-    middle = float(np.median(own)) if len(own) >= FEWEST_OWN else None
+    middle = median(own) if len(own) >= FEWEST_OWN else None
     if named is not None:
         return _plain(max(named, middle or 0.0), "own_history" if middle is not None else "profile")
     if middle is not None:
@@ -128,5 +129,5 @@ def driving_level(record: CoolingRecord) -> tuple[float, float] | None:
     values = record.coolant[on_road]
     if len(values) * STEP < FEWEST_FLAT:
         return None
-    low, middle, high = np.percentile(values, (10.0, 50.0, 80.0))
-    return float(middle), float(high - low)
+    low, middle, high = quantiles(values, (0.1, 0.5, 0.8))
+    return middle, high - low

@@ -22,6 +22,7 @@ from obdwatch.detectors.cooling_levels import (
 )
 from obdwatch.detectors.cooling_record import STEP, CoolingRecord
 from obdwatch.physics.heat_rejection import unrejected_rate
+from obdwatch.physics.order_statistics import quantiles
 from obdwatch.records import BoolArray, FloatArray, Signal
 
 HOT_TIME = 60.0
@@ -174,7 +175,7 @@ def held_high(record: CoolingRecord, tops: Levels) -> bool:
     middle, spread = seen
     plain = tops.level is not None and tops.driving < BEYOND_REGULATION
     least = (tops.level or 0.0) + HELD_ABOVE if plain else tops.driving
-    low, high = np.percentile(record.road[driving(record)], (10.0, 90.0))
+    low, high = quantiles(record.road[driving(record)], (0.1, 0.9))
     return spread <= FLAT_RANGE and least <= middle < HELD_BELOW and high - low >= HELD_SPEEDS
 
 

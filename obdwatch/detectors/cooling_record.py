@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.sampled import held, readings, spacing
+from obdwatch.physics.order_statistics import median, quantiles
 from obdwatch.records import BoolArray, Drive, FloatArray, Signal
 from obdwatch.signals.alignment import places
 
@@ -117,9 +118,9 @@ def outside_air(drive: Drive) -> float | None:
     """Return the outside temperature [degC], from its own sensor or the intake air's coolest tenth; None if unknown."""
     ambient = readings(drive, "ambient_air_temperature")
     if ambient is not None:
-        return float(np.median(ambient.values))
+        return median(ambient.values)
     intake = readings(drive, "intake_air_temperature")
-    return float(np.percentile(intake.values, 10.0)) if intake is not None else None
+    return quantiles(intake.values, (0.1,))[0] if intake is not None else None
 
 
 def _settled(drive: Drive, times: FloatArray, speed: FloatArray, road: FloatArray) -> BoolArray:

@@ -28,6 +28,7 @@ from obdwatch.detectors.warm_up_late import opened_late
 from obdwatch.detectors.warm_up_model import HEAT_CAPACITY_BASE, HEAT_CAPACITY_PER_LITRE, MAPPED_FROM
 from obdwatch.detectors.warm_up_record import WarmUpRecord
 from obdwatch.detectors.warm_up_record import prepare as prepare_warm_up
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Car, Drive, FloatArray, Measure, Urgency, Verdict
 
 FEWEST_WARM = 180.0
@@ -250,7 +251,7 @@ def _heavy(seen: Seen, hot: tuple[Excursion, ...], heat: FloatArray | None, size
         return False
     pulled = np.concatenate([heat[max(0, one.start - int(LAG / STEP)) : one.end] for one in hot])
     pulled = pulled[np.isfinite(pulled)]
-    return len(pulled) > 0 and float(np.median(pulled)) >= HEAVY_HEAT * size
+    return len(pulled) > 0 and median(pulled) >= HEAVY_HEAT * size
 
 
 def _opened_late(drive: Drive, car: Car | None) -> bool:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.sampled import once, readings
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Drive, FloatArray, MarkKind, Signal
 from obdwatch.signals.masks import RUNNING_SPEED
 
@@ -151,11 +152,11 @@ def _start(drive: Drive, speed: Signal, end: int) -> Start:
         fired,
         speeds=len(values),
         volts=len(while_cranking),
-        speed=float(np.median(steady)) if len(steady) else None,
+        speed=median(steady) if len(steady) else None,
         ripple=float(np.std(steady) / np.mean(steady)) if len(steady) >= FEWEST else None,
         source=source,
         resting=resting,
-        cranking=float(np.median(settled)) if len(settled) else None,
+        cranking=median(settled) if len(settled) else None,
         lowest=float(np.min(while_cranking)) if len(while_cranking) else None,
         to_fire=stop - begin if seen and begin < stop else None,
         within=within,
@@ -194,7 +195,7 @@ def _resting(volts: Signal | None, speed: Signal, begin: float) -> float | None:
     values = _between(volts, since, begin - REST_GUARD)
     if not len(values):
         return None
-    return float(np.median(values))
+    return median(values)
 
 
 def _first_dip(volts: Signal | None, resting: float | None, at_rest: float | None, begin: float, end: float) -> float:
@@ -211,7 +212,7 @@ def plateau(values: FloatArray) -> FloatArray:
     if not len(values):
         return values
     body = values[1:] if len(values) > FEWEST else values
-    middle = float(np.median(body))
+    middle = median(body)
     return body[np.abs(body - middle) <= PLATEAU * middle]
 
 
@@ -229,8 +230,8 @@ def _error(values: FloatArray) -> float:
     count = len(values)
     if count < 2:
         return USUAL_SWING
-    middle = float(np.median(values))
-    swing = MAD_TO_SIGMA * float(np.median(np.abs(values - middle))) / middle
+    middle = median(values)
+    swing = MAD_TO_SIGMA * median(np.abs(values - middle)) / middle
     pooled = np.sqrt((FEWEST * USUAL_SWING**2 + count * swing**2) / (FEWEST + count))
     return float(MEDIAN_ERROR * pooled / np.sqrt(count))
 

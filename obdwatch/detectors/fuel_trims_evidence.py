@@ -15,6 +15,7 @@ from obdwatch.detectors.fuel_trims_record import TrimRecord
 from obdwatch.detectors.oxygen_sensors_baseline import since_repair
 from obdwatch.detectors.sampled import readings
 from obdwatch.physics.idle_air import residual_filling
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Car, Drive, EventKind
 
 BREATHES_BETTER, BREATHES_SPREAD = 1.13, 0.07
@@ -86,7 +87,7 @@ def gather(
     refuelled = refuelled_since(drive, past, level)
     cylinder = misfiring_cylinder(drive)
     standing = bool(np.any(split.idle)) and fit.idle is not None
-    ratio = float(np.median(record.ratio[split.idle])) if standing and record.vacuum == "pressure" else None
+    ratio = median(record.ratio[split.idle]) if standing and record.vacuum == "pressure" else None
     return Evidence(
         metering=record.metering,
         leak_over_exhaust=_leak_over_exhaust(record, fit, idle, flow, past),
@@ -100,7 +101,7 @@ def gather(
         breathing_idle=idle,
         breathing_flow=flow,
         fuel_level=level,
-        idle_speed=float(np.median(record.speed[split.idle])) if standing else None,
+        idle_speed=median(record.speed[split.idle]) if standing else None,
         idle_ratio=ratio if ratio is not None and np.isfinite(ratio) else None,
     )
 
@@ -112,7 +113,7 @@ def _breath(record: TrimRecord, split: Regimes, at_idle: bool) -> float | None:
     if np.count_nonzero(here) < FEWEST_BREATHS:
         return None
     room = residual_filling(record.ratio[here] * record.outside, record.outside)
-    return float(np.median(record.breathing[here] / np.maximum(room, 0.3)))
+    return median(record.breathing[here] / np.maximum(room, 0.3))
 
 
 def _bounded(value: float) -> float:
@@ -175,7 +176,7 @@ def _sensor_over_pump(fit: TrimFit, idle: float | None, flow: float | None, past
 def fuel_level(drive: Drive) -> float | None:
     """Return the fuel level at the end of a drive [%], None where the car does not tell."""
     signal = readings(drive, "fuel_level")
-    return None if signal is None else float(np.median(signal.values[-5:]))
+    return None if signal is None else median(signal.values[-5:])
 
 
 def refuelled_since(drive: Drive, past: Past, level: float | None) -> bool:
@@ -190,7 +191,7 @@ def refuelled_since(drive: Drive, past: Past, level: float | None) -> bool:
         if before and (last is None or last.at is None or event.at > last.at):
             return True
     signal = readings(drive, "fuel_level")
-    return signal is not None and level is not None and level - float(np.median(signal.values[:5])) >= FILLED
+    return signal is not None and level is not None and level - median(signal.values[:5]) >= FILLED
 
 
 def tells_ethanol(drive: Drive, car: Car | None) -> bool:

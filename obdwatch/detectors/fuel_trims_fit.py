@@ -14,7 +14,7 @@ import numpy as np
 from obdwatch.detectors.fuel_trims_record import TrimRecord
 from obdwatch.physics.leaks import equivalent_hole, flow_share
 from obdwatch.physics.linear_fit import LinearFit, fit_shapes, serial_correlation
-from obdwatch.physics.order_statistics import median
+from obdwatch.physics.order_statistics import median, quantiles
 from obdwatch.records import BoolArray, FloatArray
 
 FEWEST_IDLE, FEWEST_FLOW = 20, 20
@@ -111,9 +111,9 @@ def regimes(record: TrimRecord) -> Regimes:
     """Sort the readings by the air that flows; without a standing idle, the least air stands for it as a scale only."""
     standing = record.idle
     if np.count_nonzero(standing) >= FEWEST_IDLE:
-        usual = float(np.median(record.air[standing]))
+        usual = median(record.air[standing])
     else:
-        usual = min(float(np.percentile(record.air, 5.0)), IDLE_AIR * record.size)
+        usual = min(quantiles(record.air, (0.05,))[0], IDLE_AIR * record.size)
     idle = standing & (record.air <= IDLE_SPREAD * usual)
     flowing = ~standing & (record.air >= FLOW_TIMES_IDLE * usual)
     many = int(np.count_nonzero(flowing))
@@ -155,7 +155,7 @@ def modelled(record: TrimRecord, split: Regimes, fit: TrimFit) -> FloatArray | N
     if fit.error is None or fit.rise is None or fit.leak is None:
         return None
     ratio = _ratio(record)
-    top = float(np.median(record.air[split.flow]))
+    top = median(record.air[split.flow])
     choked = fit.leak.share / _at_idle(ratio, split, fit.error[0])
     values: FloatArray = fit.error[0] + choked * flow_share(ratio) * (split.idle_air / record.air)
     return values + fit.rise[0] * _rising(record, split, top)
@@ -173,11 +173,11 @@ def _rising(record: TrimRecord, split: Regimes, top: float) -> FloatArray:
 
 def _at_idle(ratio: FloatArray, split: Regimes, error: float) -> float:
     """What makes a leak's share of the idle air out of its size at choked flow."""
-    return float(flow_share(np.array([float(np.median(ratio[split.idle]))]))[0]) / max(0.5, 1.0 + error / 100.0)
+    return float(flow_share(np.array([median(ratio[split.idle])]))[0]) / max(0.5, 1.0 + error / 100.0)
 
 
 def _fit(record: TrimRecord, trim: FloatArray, falling: FloatArray, purge: FloatArray, split: Regimes) -> LinearFit:
-    top = float(np.median(record.air[split.flow]))
+    top = median(record.air[split.flow])
     rising = _rising(record, split, top)
     shapes = np.stack([np.ones(len(trim)), falling, rising, purge], axis=1)
     prior = np.array([PRIOR_ERROR, PRIOR_LEAK, PRIOR_RISE, PRIOR_PURGE])
@@ -198,7 +198,7 @@ def _level(record: TrimRecord, trim: FloatArray, here: BoolArray) -> Level:
 
 def _leak(record: TrimRecord, fit: LinearFit, evidence: float, split: Regimes, ratio: FloatArray) -> Leak:
     choked, sigma = float(fit.sizes[1]), float(np.sqrt(fit.covariance[1, 1]))
-    at_idle = float(np.median(ratio[split.idle]))
+    at_idle = median(ratio[split.idle])
     factor = _at_idle(ratio, split, float(fit.sizes[0]))
     share, spread = choked * factor, sigma * factor
     if not record.in_grams:

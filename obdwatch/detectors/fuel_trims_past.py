@@ -8,6 +8,7 @@ import numpy as np
 
 from obdwatch.detectors.fuel_trims_limits import LOW_FLOW, OWN_LOW
 from obdwatch.detectors.oxygen_sensors_baseline import FEWEST_DRIVES, MOST_DRIVES, Baseline, baseline, since_repair
+from obdwatch.physics.order_statistics import median
 from obdwatch.physics.prediction import Norm, Prediction, predict
 from obdwatch.records import History
 
@@ -74,7 +75,7 @@ class Past:
         """Return the middle of a measure over earlier healthy drives, however few; 0, that of all cars, without any."""
         rows = since_repair(self.history, self.detector, PARTS)
         values = [one.value for one in rows if one.name == name and one.healthy][:MOST_DRIVES]
-        return float(np.median(values)) if values else 0.0
+        return median(values) if values else 0.0
 
     def logarithm(self, name: str, within: float) -> tuple[float, float] | None:
         """Return the mean logarithm of a positive measure over one or more drives, and what today's may differ by.
@@ -89,7 +90,7 @@ class Past:
         if not values:
             return None
         logs = np.log(np.array(values[-MOST_DRIVES:]))
-        return float(np.median(logs)), within * float(np.sqrt(1.0 + 1.0 / len(logs)))
+        return median(logs), within * float(np.sqrt(1.0 + 1.0 / len(logs)))
 
     def knows_leak(self) -> bool:
         """Whether the last drive that saw both found the engine lean at idle against the road, as a leak makes it."""
@@ -109,7 +110,7 @@ class Past:
         sound = [value for value, healthy in rows if healthy]
         if not sound:
             return False
-        usual = float(np.median(sound))
+        usual = median(sound)
         up = [value - usual >= FUEL_STEP for value, _ in rows]
         strange = len(up) - 1 - max((place for place, one in enumerate(up) if not one), default=-1)
         before = rows[-1 - strange] if strange < len(rows) else None

@@ -11,6 +11,7 @@ import numpy as np
 from obdwatch.detectors.heat_input import DIESEL_TYPES, displacement
 from obdwatch.detectors.sampled import held, readings, spacing
 from obdwatch.physics import air
+from obdwatch.physics.order_statistics import median
 from obdwatch.physics.sensors import breathing
 from obdwatch.records import BoolArray, Car, Drive, FloatArray
 from obdwatch.signals import masks
@@ -190,7 +191,7 @@ def _outside(drive: Drive) -> float:
 
 def _usual(drive: Drive, key: str, otherwise: float) -> float:
     signal = readings(drive, key)
-    return otherwise if signal is None else float(np.median(signal.values))
+    return otherwise if signal is None else median(signal.values)
 
 
 def _air(

@@ -12,6 +12,7 @@ import numpy as np
 
 from obdwatch.detectors.sampled import held, once, readings, spacing
 from obdwatch.physics import air, fuel
+from obdwatch.physics.order_statistics import median, quantiles
 from obdwatch.records import BoolArray, Car, Drive, FloatArray, Signal
 
 IDLE_SPEED = 1300.0
@@ -98,7 +99,7 @@ def displacement(drive: Drive, car: Car | None) -> float | None:
     good = (load_then > 5.0) & (speed_then > RUNNING_SPEED) & (flow.values > 0.5)
     if np.count_nonzero(good) < 20:
         return None
-    return float(np.median(air.displacement_from_load(speed_then[good], flow.values[good], load_then[good])))
+    return median(air.displacement_from_load(speed_then[good], flow.values[good], load_then[good]))
 
 
 def find_heat(drive: Drive, car: Car | None, at: FloatArray) -> HeatInput | None:
@@ -126,7 +127,7 @@ def fuel_of(drive: Drive, car: Car | None) -> fuel.Fuel:
     if name in fuel.FUELS:
         return fuel.FUELS[name]
     ethanol = readings(drive, "alcohol_fuel_percentage")
-    return fuel.blend(float(np.median(ethanol.values)) / 100.0) if ethanol is not None else fuel.FUELS["petrol"]
+    return fuel.blend(median(ethanol.values) / 100.0) if ethanol is not None else fuel.FUELS["petrol"]
 
 
 def _fuel_mass(drive: Drive, car: Car | None, at: FloatArray, speed: FloatArray) -> HeatInput | None:
@@ -217,10 +218,10 @@ def burns_lean(drive: Drive, car: Car | None) -> bool:
         return car.fuel.lower() == "diesel"
     kind = readings(drive, "fuel_type")
     if kind is not None:
-        return float(np.median(kind.values)) in DIESEL_TYPES
+        return median(kind.values) in DIESEL_TYPES
     excess = readings(drive, "commanded_equivalence_ratio")
     if excess is not None:
-        return bool(np.median(excess.values) > LEAN_LAMBDA)
+        return median(excess.values) > LEAN_LAMBDA
     if any(readings(drive, key) is not None for key in FUEL_TRIMS):
         return False
     pressure, speed = readings(drive, "intake_manifold_pressure"), readings(drive, "engine_speed")
@@ -228,7 +229,7 @@ def burns_lean(drive: Drive, car: Car | None) -> bool:
         return False
     then = held(speed, pressure.times, 5.0)
     idle = pressure.values[(then > RUNNING_SPEED) & (then < IDLE_SPEED)]
-    return len(idle) >= 10 and bool(np.median(idle) > UNTHROTTLED_SHARE * _barometer(drive))
+    return len(idle) >= 10 and median(idle) > UNTHROTTLED_SHARE * _barometer(drive)
 
 
 def fuel_cut(drive: Drive, at: FloatArray, speed: FloatArray, flow: FloatArray) -> BoolArray:
@@ -238,22 +239,23 @@ def fuel_cut(drive: Drive, at: FloatArray, speed: FloatArray, flow: FloatArray) 
     cut = excess >= FUEL_CUT_LAMBDA
     per_turn = flow / np.maximum(speed, 1.0)
     idle = per_turn[(speed > RUNNING_SPEED) & (speed < IDLE_SPEED)]
-    usual = float(np.nanmedian(idle)) if np.any(np.isfinite(idle)) else 0.0
+    known = idle[~np.isnan(idle)]
+    usual = median(known) if len(known) else 0.0
     little_air = per_turn < usual
     status = held(readings(drive, "fuel_system_status"), at)
     cut |= (status == STATUS_LOAD_OR_OVERRUN) & turning & little_air
     throttle = readings(drive, "throttle_position")
     if throttle is not None:
-        rest = once(throttle, "rest", lambda: float(np.percentile(throttle.values, 2.0)))
+        rest = once(throttle, "rest", lambda: quantiles(throttle.values, (0.02,))[0])
         shut = held(throttle, at) <= rest + 1.0
         cut |= shut & turning & little_air
     return cut
 
 
 def _usual(signal: Signal) -> float:
-    return once(signal, "usual", lambda: float(np.median(signal.values)))
+    return once(signal, "usual", lambda: median(signal.values))
 
 
 def _barometer(drive: Drive) -> float:
     signal = readings(drive, "barometric_pressure")
-    return float(np.median(signal.values)) if signal is not None else air.STANDARD_PRESSURE
+    return median(signal.values) if signal is not None else air.STANDARD_PRESSURE

@@ -8,6 +8,7 @@ import numpy as np
 
 from obdwatch.detectors.sampled import spacing
 from obdwatch.physics.catalyst_activity import running_mean
+from obdwatch.physics.order_statistics import quantiles
 from obdwatch.records import BoolArray, FloatArray, Signal
 from obdwatch.signals.alignment import places
 
@@ -17,7 +18,7 @@ SLOWEST_SAMPLING = 0.6
 ROUGH_WINDOW = 1.0
 """Half window of the running mean [s] from which quick changes are told; a load that comes on takes longer."""
 
-ROUGH_PERCENTILE = 75.0
+ROUGH_SHARE = 0.75
 """An engine that stumbles a quarter of the time is rough; one load that comes on is not."""
 
 HUNTING_STEP = 0.5
@@ -61,7 +62,7 @@ def evenness(speed: Signal, at: FloatArray, settled: BoolArray) -> Evenness | No
     rough = None
     if usual <= SLOWEST_SAMPLING:
         off = np.abs(values - running_mean(times, values, ROUGH_WINDOW))
-        rough = float(np.percentile(off, ROUGH_PERCENTILE))
+        rough = quantiles(off, (ROUGH_SHARE,))[0]
     return Evenness(rough, *_hunting(times, values, usual))
 
 

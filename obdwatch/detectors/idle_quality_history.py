@@ -13,6 +13,7 @@ from obdwatch.detectors.idle_quality_throttle import MOST_TRIM
 from obdwatch.detectors.oxygen_sensors_baseline import baseline
 from obdwatch.physics.air import STANDARD_PRESSURE
 from obdwatch.physics.idle_air import residual_filling
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import History, Measure
 
 ENOUGH_FILLED = 10
@@ -40,9 +41,9 @@ def _fillings(record: IdleRecord) -> dict[str, float]:
         return {}
     fill, trim, pressure = record.fill[here], record.trim[here], record.pressure[here]
     return {
-        "fill": float(np.median(fill)),
-        "fill_trimmed": float(np.median(fill * (1.0 + trim))),
-        "fill_plain": float(np.median(fill * residual_filling(pressure, STANDARD_PRESSURE))),
+        "fill": median(fill),
+        "fill_trimmed": median(fill * (1.0 + trim)),
+        "fill_plain": median(fill * residual_filling(pressure, STANDARD_PRESSURE)),
     }
 
 

@@ -85,7 +85,7 @@ def settled_idle(drive: Drive, at: FloatArray) -> BoolArray:
     standing &= held(readings(drive, "coolant_temperature"), at, 30.0) >= WARM
     accelerator = readings(drive, "accelerator_position_d")
     if accelerator is not None:
-        released = float(np.percentile(accelerator.values, 1.0)) + 2.0
+        released = quantiles(accelerator.values, (0.01,))[0] + 2.0
         standing &= ~(held(accelerator, at, AGE) > released)
     steps = round(SETTLING / STEP)
     settled = standing.copy()

@@ -21,6 +21,7 @@ from obdwatch.detectors.oxygen_sensors_baseline import MOST_DRIVES, since_repair
 from obdwatch.detectors.sampled import held, readings
 from obdwatch.physics.air import STANDARD_PRESSURE
 from obdwatch.physics.idle_air import CRITICAL_PRESSURE_RATIO, idle_opening
+from obdwatch.physics.order_statistics import median
 from obdwatch.physics.prediction import Norm, predict
 from obdwatch.records import BoolArray, Car, Drive, FloatArray, History, Measure
 from obdwatch.signals.alignment import grid
@@ -226,7 +227,7 @@ def throttle_shift(
 def _from_all(offsets: FloatArray, errors: FloatArray) -> tuple[float, float]:
     """Return what has changed since all earlier drives, and its error by the chance that a sound throttle has."""
     good = errors <= MUCH_WORSE * errors.min()
-    norm = Norm(level=0.0, between=USUAL_CHANGE, within=float(np.median(errors[good])))
+    norm = Norm(level=0.0, between=USUAL_CHANGE, within=median(errors[good]))
     expected = predict(norm, np.zeros(int(good.sum())), -offsets[good])
     return -expected.middle, expected.limit(CHANCE) / SIGMAS
 

@@ -27,6 +27,7 @@ from obdwatch.detectors.ignition_timing_judgement import (
     lost_during,
 )
 from obdwatch.detectors.ignition_timing_record import TimingCell, TimingRecord, cells_of, prepare
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Car, Drive, Finding, History, Measure, Span, Urgency, Verdict
 
 NAME = "ignition_timing"
@@ -142,7 +143,7 @@ def _throttled_only(car: Car | None) -> bool:
 def _intake(record: TimingRecord) -> float:
     """Intake air under load [degC], NaN where it is not known."""
     hot = record.intake[(record.load >= LOADED) & np.isfinite(record.intake)]
-    return float(np.median(hot)) if len(hot) else float("nan")
+    return median(hot) if len(hot) else float("nan")
 
 
 def _whole(record: TimingRecord) -> Span:
@@ -159,7 +160,7 @@ def _measures(cells: tuple[TimingCell, ...], change: TimingChange | None, intake
     ):
         if chosen:
             values = [one.advance for one in chosen]
-            shown.append(Measure(name, float(np.median(values)), "deg", (min(values), max(values))))
+            shown.append(Measure(name, median(values), "deg", (min(values), max(values))))
     if np.isfinite(intake):
         shown.append(Measure("intake_air_under_load", intake, "degC"))
     if change is not None:

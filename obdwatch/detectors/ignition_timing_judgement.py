@@ -15,6 +15,7 @@ import numpy as np
 
 from obdwatch.detectors.air_filling_past import Usual
 from obdwatch.detectors.ignition_timing_record import LOAD_CELL, SPEED_CELL, TimingCell, TimingRecord
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import FloatArray
 
 LOADED, LIGHT = 60.0, 50.0
@@ -106,8 +107,8 @@ def change_of(
     lost = np.where(fallen > 0.0, np.maximum(fallen - allowance, 0.0), fallen)  # heat excuses a loss, it makes no gain
     errors = np.array([np.hypot(one.error, max(base.spread, DRIVE_ERROR)) for one, base in loaded])
     return TimingChange(
-        loaded=float(np.median(lost)),
-        light=float(np.median([base.middle - one.advance for one, base in light])) if light else float("nan"),
+        loaded=median(lost),
+        light=median([base.middle - one.advance for one, base in light]) if light else float("nan"),
         error=float(np.sqrt(np.sum(errors**2)) / len(errors)),
         cells=len(loaded),
         drives=min(base.drives for _, base in loaded),
@@ -143,7 +144,7 @@ def _rises_with_load(cells: Sequence[TimingCell]) -> TimingPattern | None:
             rises.append(min(loaded) - max(light))
     if len(rises) < FEWEST_CELLS or min(rises) < RISE_WITH_LOAD:
         return None
-    return TimingPattern("rises_with_load", float(np.median(rises)))
+    return TimingPattern("rises_with_load", median(rises))
 
 
 def _falls_with_speed(cells: Sequence[TimingCell]) -> TimingPattern | None:
@@ -162,9 +163,9 @@ def _falls_with_speed(cells: Sequence[TimingCell]) -> TimingPattern | None:
 
 def _late(cells: Sequence[TimingCell]) -> TimingPattern | None:
     here = [one.advance for one in cells if one.load >= LOADED and one.speed >= LATE_FROM]
-    if len(here) < FEWEST_CELLS or float(np.median(here)) > LATE:
+    if len(here) < FEWEST_CELLS or median(here) > LATE:
         return None
-    return TimingPattern("late_under_load", float(np.median(here)))
+    return TimingPattern("late_under_load", median(here))
 
 
 def lost_during(record: TimingRecord) -> TimingPattern | None:
@@ -180,13 +181,13 @@ def lost_during(record: TimingRecord) -> TimingPattern | None:
     for one in np.unique(number):
         then, before = (number == one) & late, (number == one) & ~late
         if min(np.count_nonzero(then), np.count_nonzero(before)) >= FEWEST_EACH:
-            fallen = float(np.median(off[before]) - np.median(off[then]))
+            fallen = median(off[before]) - median(off[then])
             lost.append(fallen - _heat(heat[then], heat[before]))
-    if len(lost) < FEWEST_CELLS or min(lost) < DURING / 2.0 or float(np.median(lost)) < DURING:
+    if len(lost) < FEWEST_CELLS or min(lost) < DURING / 2.0 or median(lost) < DURING:
         return None
-    return TimingPattern("lost_during_drive", float(np.median(lost)))
+    return TimingPattern("lost_during_drive", median(lost))
 
 
 def _heat(second: FloatArray, first: FloatArray) -> float:
     known = [one[np.isfinite(one)] for one in (second, first)]
-    return heat_allowance(*(float(np.median(one)) for one in known)) if all(len(one) for one in known) else 0.0
+    return heat_allowance(*(median(one) for one in known)) if all(len(one) for one in known) else 0.0

@@ -86,9 +86,8 @@ def prepare(drive: Drive) -> TimingRecord | str:
         return "signals_missing"
     told = (advance.values > SCALE_ENDS[0]) & (advance.values < SCALE_ENDS[1])
     times, values = advance.times[told], advance.values[told]
-    turning, loaded = _placed(speed, times), _placed(load, times)
-    good = _inside(turning, SPEEDS) & _inside(loaded, LOADS) & _warm(drive, times)
-    good &= _slow(speed, times, SLOW_SPEED) & _slow(load, times, SLOW_LOAD)
+    (turning, calm), (loaded, even) = _placed(speed, times, SLOW_SPEED), _placed(load, times, SLOW_LOAD)
+    good = _inside(turning, SPEEDS) & _inside(loaded, LOADS) & _warm(drive, times) & calm & even
     if np.count_nonzero(good) < FEWEST:
         return "too_little_driving" if len(times) >= FEWEST else "signals_missing"
     times, values, turning, loaded = (one[good] for one in (times, values, turning, loaded))
@@ -109,23 +108,19 @@ def _warm(drive: Drive, at: FloatArray) -> BoolArray:
     return warm
 
 
-def _placed(signal: Signal, at: FloatArray) -> FloatArray:
-    """Return values between two readings close enough, NaN elsewhere."""
+def _placed(signal: Signal, at: FloatArray, limit: float) -> tuple[FloatArray, BoolArray]:
+    """Return values between two readings close enough, NaN elsewhere; and whether a signal changes by no more than
+    `limit` per second between the readings around each time.
+    """
     if len(signal.times) < 2 or not len(at):
-        return np.full(len(at), np.nan)
-    after = np.clip(places(signal.times, at, "left"), 1, len(signal.times) - 1)
-    before = signal.times[after - 1]
-    inside = (at >= before - GAP / 2.0) & (at <= signal.times[after] + GAP / 2.0)
-    close = inside & (signal.times[after] - before <= GAP)
-    return np.where(close, np.interp(at, signal.times, signal.values), np.nan)
-
-
-def _slow(signal: Signal, at: FloatArray, limit: float) -> BoolArray:
-    """Whether a signal changes by no more than `limit` per second between the readings around each time."""
-    after = np.clip(places(signal.times, at, "left"), 1, len(signal.times) - 1)
-    passed = np.maximum(signal.times[after] - signal.times[after - 1], 0.1)
-    slow: BoolArray = np.abs(signal.values[after] - signal.values[after - 1]) <= limit * passed
-    return slow
+        return np.full(len(at), np.nan), np.zeros(len(at), dtype=np.bool_)
+    next_one = np.clip(places(signal.times, at, "left"), 1, len(signal.times) - 1)
+    before, after = signal.times[next_one - 1], signal.times[next_one]
+    inside = (at >= before - GAP / 2.0) & (at <= after + GAP / 2.0)
+    close = inside & (after - before <= GAP)
+    changed = np.abs(signal.values[next_one] - signal.values[next_one - 1])
+    slow: BoolArray = changed <= limit * np.maximum(after - before, 0.1)
+    return np.where(close, np.interp(at, signal.times, signal.values), np.nan), slow
 
 
 def terms(speed: FloatArray, load: FloatArray) -> FloatArray:
@@ -145,7 +140,7 @@ def _fit(speed: FloatArray, load: FloatArray, advance: FloatArray) -> FloatArray
         rows = table[keep]
         answer = np.linalg.solve(rows.T @ rows + ridge, rows.T @ advance[keep]).astype(np.float64)
         off = np.abs(advance - table @ answer)
-        keep = off <= max(FAR, 3.0 * 1.4826 * float(np.median(off)))
+        keep = off <= max(FAR, 3.0 * 1.4826 * median(off))
         if np.count_nonzero(keep) < FEWEST // 2:
             break
     return answer

@@ -12,6 +12,7 @@ import numpy as np
 
 from obdwatch.detectors.sampled import held, readings
 from obdwatch.physics.misfire import rates_by_condition, revolutions_of
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import BoolArray, Drive, FloatArray
 from obdwatch.signals.masks import (
     CLOSED_LOOP,
@@ -170,7 +171,7 @@ def starves_under_load(drive: Drive, turned: Turning) -> bool | None:
             value = held(readings(drive, key), turned.times, 3.0)[rich]
             value = value[np.isfinite(value)]
             if len(value) * STEP >= LEAST_SECONDS:
-                return bool(sign * (float(np.median(value)) - lean_above) > 0.0)
+                return bool(sign * (median(value) - lean_above) > 0.0)
     return None
 
 
@@ -180,7 +181,7 @@ def measures_little_air(drive: Drive, turned: Turning) -> bool:
     load = held(readings(drive, "calculated_load"), turned.times, 3.0)
     open_wide = (throttle >= FULL_THROTTLE) & np.isfinite(load)
     open_wide &= turned.revolutions >= revolutions_of(FULL_THROTTLE_ENGINE_SPEED, STEP)
-    return bool(np.count_nonzero(open_wide) * STEP >= LEAST_SECONDS and np.median(load[open_wide]) < FILLS_LITTLE)
+    return bool(np.count_nonzero(open_wide) * STEP >= LEAST_SECONDS and median(load[open_wide]) < FILLS_LITTLE)
 
 
 def bank_trim(drive: Drive, bank: int) -> float | None:
@@ -198,7 +199,7 @@ def bank_trim(drive: Drive, bank: int) -> float | None:
     if status is not None:
         good &= np.isin(held(status, times), CLOSED_LOOP)
     total = total[good & np.isfinite(total)]
-    return float(np.median(total)) if len(total) * STEP >= 60.0 else None
+    return median(total) if len(total) * STEP >= 60.0 else None
 
 
 def trim_growth(drive: Drive, turned: Turning) -> float | None:
@@ -219,5 +220,5 @@ def trim_growth(drive: Drive, turned: Turning) -> float | None:
             good &= np.isin(held(status, turned.times), CLOSED_LOOP)
         loaded, light = total[good & (turned.load == 2.0)], total[good & (turned.load == 1.0)]
         if min(len(loaded), len(light)) * STEP >= 30.0:
-            grown.append(float(np.median(loaded) - np.median(light)))
+            grown.append(median(loaded) - median(light))
     return float(np.mean(grown)) if grown else None

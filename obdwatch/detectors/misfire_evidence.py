@@ -32,6 +32,7 @@ from obdwatch.physics.misfire import (
     misfire_percent,
     worst_window,
 )
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Car, CodeKind, Drive, FloatArray, History
 
 MISFIRE_CODE = re.compile(r"P03(0\d|1[0-2])$")
@@ -150,7 +151,7 @@ def gather(drive: Drive, car: Car | None, history: History, name: str) -> Eviden
         codes_seen=_codes_seen(drive),
         idle=warm_idle(drive),
         past=past,
-        fuel_level=float(np.median(fuel.values)) if fuel is not None else None,
+        fuel_level=median(fuel.values) if fuel is not None else None,
         emission=worst_window(turns, total, EMISSION_WINDOW, cylinders),
         catalyst=worst_window(turns, total, CATALYST_WINDOW, cylinders),
     )

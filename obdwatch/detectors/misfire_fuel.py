@@ -13,6 +13,7 @@ from obdwatch.detectors.fuel_trims_limits import BANK_APART, MOST_ETHANOL
 from obdwatch.detectors.fuel_trims_past import FUEL_STEP, PARTS, Past
 from obdwatch.detectors.misfire_pattern import LEANER_UNDER_LOAD, OTHER_FUEL
 from obdwatch.detectors.oxygen_sensors_baseline import since_repair
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Car, Drive, History
 
 TRIMS = "fuel_trims"
@@ -55,7 +56,7 @@ def is_new_fuel(
     level = float(np.mean([trim for trim in trims if trim is not None]))
     told = [one for one in since_repair(history, TRIMS, PARTS) if one.name == "level"]
     usual = [one.value for one in told if one.healthy]
-    if level - (float(np.median(usual)) if usual else 0.0) > MOST_ETHANOL:
+    if level - (median(usual) if usual else 0.0) > MOST_ETHANOL:
         return False
     if tells_ethanol(drive, car):
         return True

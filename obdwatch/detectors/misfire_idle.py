@@ -71,7 +71,7 @@ def warm_idle(drive: Drive) -> Idle | None:
     if throttle is not None:
         opening = held(throttle, times, 3.0)
         known = good & np.isfinite(opening)
-        good &= ~(np.abs(opening - (np.median(opening[known]) if known.any() else 0.0)) > THROTTLE_MOVES)
+        good &= ~(np.abs(opening - (median(opening[known]) if known.any() else 0.0)) > THROTTLE_MOVES)
     breaks = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(int)))
     stretches = [
         part
@@ -84,7 +84,7 @@ def warm_idle(drive: Drive) -> Idle | None:
     scatter = [(scatter_of_differences(v), len(v)) for _, v in stretches]
     wander = [(float(np.std(_smooth(v))), len(v)) for _, v in stretches]
     gaps = np.concatenate([np.diff(t) for t, _ in stretches])
-    return Idle(_middle(scatter), _middle(wander), seconds, count, float(np.median(gaps)))
+    return Idle(_middle(scatter), _middle(wander), seconds, count, median(gaps))
 
 
 def _steady(times: FloatArray, values: FloatArray) -> list[tuple[FloatArray, FloatArray]]:

@@ -10,6 +10,7 @@ from obdwatch.detectors.misfire_fuel import lean_alike
 from obdwatch.detectors.misfire_idle import ROUGH
 from obdwatch.detectors.misfire_pattern import Pattern
 from obdwatch.physics.misfire import CATALYST_PERCENT, EMISSION_PERCENT, firings
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Drive, Measure, Span
 
 NAMES = ("cylinder", "cylinder_2")
@@ -30,7 +31,7 @@ def _windows(seen: Evidence) -> list[Measure]:
         found.append(Measure("misfire_percent", seen.percent, "%", None, (0.0, EMISSION_PERCENT)))
         found.append(Measure("counted_turns", seen.seen_turns, ""))
         steps = np.diff(seen.turns)
-        found.append(Measure("turns_between_readings", float(np.median(steps)), ""))
+        found.append(Measure("turns_between_readings", median(steps), ""))
     for name, window, floor in (
         ("worst_1000", seen.emission, EMISSION_PERCENT),
         ("worst_200", seen.catalyst, CATALYST_PERCENT),

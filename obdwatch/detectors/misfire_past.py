@@ -12,6 +12,7 @@ import numpy as np
 
 from obdwatch.detectors.misfire_pattern import DISPERSION
 from obdwatch.physics.misfire import chance_of_excess
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import EventKind, Feature, FloatArray, History
 
 REPAIRS = ("ignition_coil", "spark_plugs", "fuel_injector", "head_gasket", "fuel_pump", "intake_leak")
@@ -68,7 +69,7 @@ def past_of(history: History, name: str) -> Past:
         turns=sum(drive["counted_turns"].value for drive in counted),
         counts=dict(counts),
         scatter=tuple(drive["idle_scatter"].value for drive in drives.values() if "idle_scatter" in drive),
-        trims={bank: float(np.median(values)) for bank, values in trims.items() if len(values) >= 3},
+        trims={bank: median(values) for bank, values in trims.items() if len(values) >= 3},
     )
 
 

@@ -15,6 +15,7 @@ from obdwatch.detectors.oxygen_sensors_record import BACK_VOLTAGE, LEAN_VOLTAGE,
 from obdwatch.detectors.sampled import spacing
 from obdwatch.physics.order_statistics import median
 from obdwatch.records import BoolArray, FloatArray
+from obdwatch.signals.alignment import IntArray
 
 LONGEST_WAIT = 15.0
 """Time after the return of fuel within which an answer belongs to it [s] (common practice)."""
@@ -67,26 +68,22 @@ def after_cuts(bank: Bank, cuts: Cuts) -> Answers:
     """Return the times [s] from the return of fuel until the sensor saw it."""
     times, lean, back = bank.front.times, bank.lean(), bank.back()
     longest = FEW_SAMPLES * spacing(bank.front)
-    rows = []
-    for row in range(len(cuts)):
-        first, end, resumed = (
-            int(np.searchsorted(times, cuts.begin_after[row])),
-            cuts.end_after[row],
-            cuts.end_before[row],
-        )
-        until = cuts.begin_after[row + 1] if row + 1 < len(cuts) else np.inf
-        last = int(np.searchsorted(times, min(resumed + LONGEST_WAIT, until)))
-        during = int(np.searchsorted(times, end, side="right"))
-        if during - 1 < first or not lean[during - 1] or times[during - 1] < end - longest:
-            continue
-        came = np.flatnonzero(back[during:last])
-        if not len(came):
-            continue
-        there = during + int(came[0])
-        if times[there] - times[there - 1] > longest:
-            continue
-        rows.append((times[there - 1] - resumed, times[there] - end, end))
-    return answers_of(rows)
+    first, during = np.searchsorted(times, cuts.begin_after), np.searchsorted(times, cuts.end_after, side="right")
+    until = np.minimum(cuts.end_before + LONGEST_WAIT, np.append(cuts.begin_after[1:], np.inf)[: len(cuts)])
+    there = _next(back, during)
+    asked = (during > first) & lean[during - 1] & (times[during - 1] >= cuts.end_after - longest)
+    rows = np.flatnonzero(asked & (there < np.searchsorted(times, until)))
+    there = there[rows]
+    near = times[there] - times[there - 1] <= longest
+    rows, there = rows[near], there[near]
+    end, resumed = cuts.end_after[rows], cuts.end_before[rows]
+    return Answers(times[there - 1] - resumed, times[there] - end, end)
+
+
+def _next(which: BoolArray, start: IntArray) -> IntArray:
+    """Return the place of the first reading of a kind from each `start` on; their number where none follows."""
+    found = np.append(np.flatnonzero(which), len(which))
+    return found[np.searchsorted(found, start)]
 
 
 def behind_rear(bank: Bank) -> Answers:
@@ -99,32 +96,27 @@ def behind_rear(bank: Bank) -> Answers:
         return answers_of([])
     times, lean, back = bank.front.times, bank.lean(), bank.back()
     longest, longest_rear = FEW_SAMPLES * spacing(bank.front), FEW_SAMPLES * spacing(rear)
-    rows = []
-    for before, after in _rises(rear.values):
-        if rear.times[after] - rear.times[before] > longest_rear:
-            continue
-        begin = int(np.searchsorted(times, rear.times[before], side="right")) - 1
-        if begin < 0 or not lean[begin]:
-            continue
-        came = np.flatnonzero(back[begin : int(np.searchsorted(times, rear.times[after] + LONGEST_WAIT))])
-        if not len(came):
-            continue
-        there = begin + int(came[0])
-        until = int(np.searchsorted(rear.times, times[there]))
-        # A rear sensor that fell back to lean meanwhile saw a whiff, not the return of fuel.
-        if times[there] - times[there - 1] > longest or (rear.values[after:until] < LEAN_VOLTAGE).any():
-            continue
-        rows.append((times[there - 1] - rear.times[after], times[there] - rear.times[before], rear.times[after]))
-    return answers_of(rows)
+    before, after = _rises(rear.values)
+    begin = np.searchsorted(times, rear.times[before], side="right") - 1
+    there = _next(back, begin)
+    asked = (rear.times[after] - rear.times[before] <= longest_rear) & (begin >= 0) & lean[begin]
+    kept = asked & (there < np.searchsorted(times, rear.times[after] + LONGEST_WAIT))
+    before, after, there = before[kept], after[kept], there[kept]
+    # A rear sensor that fell back to lean meanwhile saw a whiff, not the return of fuel.
+    fallen = np.append(0, np.cumsum(rear.values < LEAN_VOLTAGE))
+    whiff = fallen[np.searchsorted(rear.times, times[there])] > fallen[after]
+    kept = (times[there] - times[there - 1] <= longest) & ~whiff
+    before, after, there = before[kept], after[kept], there[kept]
+    return Answers(times[there - 1] - rear.times[after], times[there] - rear.times[before], rear.times[after])
 
 
-def _rises(voltage: FloatArray) -> list[tuple[int, int]]:
-    """Return (last lean, first rich) of every way from at least two lean readings to rich."""
+def _rises(voltage: FloatArray) -> tuple[IntArray, IntArray]:
+    """Return the last lean and the first rich reading of every way from at least two lean readings to rich."""
     state = np.where(voltage < LEAN_VOLTAGE, -1, np.where(voltage >= BACK_VOLTAGE, 1, 0))
     told = np.flatnonzero(state)
-    turns: BoolArray = (state[told[:-1]] < 0) & (state[told[1:]] > 0)
-    pairs = [(int(told[i]), int(told[i + 1])) for i in np.flatnonzero(turns)]
-    return [(low, high) for low, high in pairs if low > 0 and state[low - 1] < 0]
+    low, high = told[:-1], told[1:]
+    turns: BoolArray = (state[low] < 0) & (state[high] > 0) & (low > 0) & (state[low - 1] < 0)
+    return low[turns], high[turns]
 
 
 def answers_of(rows: list[tuple[float, float, float]]) -> Answers:

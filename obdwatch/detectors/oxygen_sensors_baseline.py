@@ -11,6 +11,7 @@ from math import isfinite
 import numpy as np
 
 from obdwatch.detectors.sampled import once
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Event, EventKind, Feature, History
 
 FEWEST_DRIVES = 3
@@ -45,8 +46,8 @@ def baseline(history: History, detector: str, name: str, parts: tuple[str, ...])
     if len(by_drive) < FEWEST_DRIVES:
         return None
     values = np.array(list(by_drive.values())[:MOST_DRIVES])
-    middle = float(np.median(values))
-    return Baseline(middle, float(np.median(np.abs(values - middle))) * MAD_TO_SIGMA, len(values))
+    middle = median(values)
+    return Baseline(middle, median(np.abs(values - middle)) * MAD_TO_SIGMA, len(values))
 
 
 def since_repair(history: History, detector: str, parts: tuple[str, ...]) -> tuple[Feature, ...]:

@@ -16,6 +16,7 @@ from obdwatch.detectors.oxygen_sensors_command import after_commands
 from obdwatch.detectors.oxygen_sensors_record import AFTER_CUT, Bank, Cuts, States, pulled
 from obdwatch.detectors.oxygen_sensors_switching import SLOWEST_FOR_SWITCHES, Swing, swing
 from obdwatch.detectors.sampled import spacing
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Drive
 
 SLOW_ANSWER = 1.5
@@ -101,7 +102,7 @@ def judge_bank(drive: Drive, bank: Bank, cuts: Cuts, states: States) -> BankView
     late, on_time = _side(answers, SLOW_ANSWER, missed)
     after, before = _side(behind, BEHIND, missed)
     # Slow sampling catches the front sensor lean more often where it happens to be late: only certain lateness counts.
-    after = after and float(np.median(behind.low)) > 0.0
+    after = after and median(behind.low) > 0.0
     switch_slow, switch_fast = _switch(bank, seen)
     lags, follows = _side(commands, SLOW_COMMAND, 0.0)
     witness = switch_slow or lags
@@ -181,7 +182,7 @@ def _trim(drive: Drive, bank: int, states: States) -> float | None:
         values = signal.values[states.take(signal, AFTER_CUT) & np.isfinite(signal.values)]
         if len(values) < 3:
             return None
-        total += float(np.median(values))
+        total += median(values)
     return total
 
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from obdwatch.detectors.sampled import once, spacing
 from obdwatch.records import BoolArray, Drive, FloatArray, Signal
-from obdwatch.signals.alignment import grid, hold, places
+from obdwatch.signals.alignment import IntArray, grid, hold, places
 from obdwatch.signals.masks import CLOSED_LOOP, OPEN_LOOP_DRIVING, STATUS_AGE, steady, warm
 
 STEP = 0.5
@@ -85,21 +85,30 @@ class Cuts:
 
 @dataclass(frozen=True, slots=True)
 class States:
-    """The drive on a grid of `STEP`: where it was steady warm cruise in closed loop, and since when no fuel cut [s]."""
+    """The drive on a grid of `STEP`: where it was steady warm cruise in closed loop, and since when no fuel cut [s];
+    `driving` is all warm driving that is known to be in closed loop, steady or not.
+    """
 
     at: FloatArray
     cruise: BoolArray
     since_cut: FloatArray
+    driving: BoolArray
 
     def take(self, signal: Signal, settled: float) -> BoolArray:
         """Which readings of a signal fall into the cruise, at least `settled` [s] after a fuel cut."""
         if not len(self.at):
             return np.zeros(len(signal.times), dtype=np.bool_)
-        index = places(self.at, signal.times) - 1
-        within = (index >= 0) & (signal.times - self.at[np.maximum(index, 0)] <= STEP)
-        index = np.maximum(index, 0)
-        taken: BoolArray = within & self.cruise[index] & (self.since_cut[index] >= settled)
+        at, times = self.at, signal.times
+        index, within = once(times, "on the grid", lambda: _on_grid(times, at), beside=at)
+        taken: BoolArray = within & (self.cruise & (self.since_cut >= settled))[index]
         return taken
+
+
+def _on_grid(times: FloatArray, at: FloatArray) -> tuple[IntArray, BoolArray]:
+    """Return the point of the grid `at` up to each time, the first where there is none, and whether it is near."""
+    index = places(at, times) - 1
+    first = np.maximum(index, 0)
+    return first, (index >= 0) & (times - at[first] <= STEP)
 
 
 def banks(drive: Drive) -> tuple[Bank, ...]:
@@ -126,6 +135,10 @@ def rear_sensor(drive: Drive, bank: int) -> Signal | None:
 
 def fuel_cuts(drive: Drive) -> Cuts:
     """Return the fuel cuts that the fuel system status shows: open loop for driving, at low load, engine turning."""
+    return once(drive, "fuel cuts", lambda: _fuel_cuts(drive))
+
+
+def _fuel_cuts(drive: Drive) -> Cuts:
     empty = np.empty(0)
     status = _finite(drive, "fuel_system_status")
     if status is None or len(status.times) < 3:
@@ -166,18 +179,22 @@ def states(drive: Drive) -> States:
 def _states(drive: Drive) -> States:
     at = grid(drive, STEP)
     if not len(at):
-        return States(at, np.zeros(0, dtype=np.bool_), at)
+        nowhere = np.zeros(0, dtype=np.bool_)
+        return States(at, nowhere, at, nowhere)
     speed = hold(drive.signals.get("engine_speed"), at, 3.0)
     cruise = (speed >= CRUISE_SPEED[0]) & (speed <= CRUISE_SPEED[1])
+    moving = hold(drive.signals.get("vehicle_speed"), at, 3.0) >= CRUISE_VEHICLE_SPEED
     if "vehicle_speed" in drive.signals:
-        cruise &= hold(drive.signals.get("vehicle_speed"), at, 3.0) >= CRUISE_VEHICLE_SPEED
+        cruise &= moving
     status = drive.signals.get("fuel_system_status")
     state = hold(status, at, STATUS_AGE)
+    closed = np.isin(state, CLOSED_LOOP)
     if status is not None and len(status.times):
-        cruise &= np.isin(state, CLOSED_LOOP)
-    cruise &= warm(drive, at) & steady(drive, at)
+        cruise &= closed
+    hot = warm(drive, at)
+    cruise &= hot & steady(drive, at)
     open_loop = np.where(state == OPEN_LOOP_DRIVING, at, -np.inf)
-    return States(at, cruise, at - np.maximum.accumulate(open_loop))
+    return States(at, cruise, at - np.maximum.accumulate(open_loop), closed & moving & hot)
 
 
 def _finite(drive: Drive, key: str) -> Signal | None:

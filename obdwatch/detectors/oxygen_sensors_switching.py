@@ -12,6 +12,7 @@ import numpy as np
 
 from obdwatch.detectors.oxygen_sensors_record import BACK_VOLTAGE
 from obdwatch.detectors.sampled import spacing
+from obdwatch.physics.order_statistics import quantiles
 from obdwatch.physics.oxygen_sensing import visible_crossings
 from obdwatch.records import BoolArray, Signal
 
@@ -19,15 +20,15 @@ BETWEEN = (0.3, 0.6)
 """Voltages [V] between which the time of a switch is read (common practice; 0.3 to 0.6 V in US test rules, from
 memory)."""
 
-ENDS = (5.0, 95.0)
-"""Percentiles of the readings that stand for the lean and the rich end: single odd readings do not count."""
+ENDS = (0.05, 0.95)
+"""Quantiles of the readings that stand for the lean and the rich end: single odd readings do not count."""
 
 HIGHEST_VOLTAGE = 1.1
 """More than a switching sensor can give [V] (Nernst voltage of rich exhaust, about 1.0): then the voltage is one that
 the control unit computes for a sensor of another kind."""
 
 ENOUGH_READINGS = 60
-"""Readings at cruise below which nothing is said of the swing: three at each end by the percentiles above."""
+"""Readings at cruise below which nothing is said of the swing: three at each end by the quantiles above."""
 
 ENOUGH_SWITCHES = 10
 """Switches that make a mean of their time."""
@@ -62,10 +63,10 @@ class Swing:
 def swing(front: Signal, taken: BoolArray) -> Swing | None:
     """Return how a switching sensor swung in the readings `taken`; None where these are too few."""
     count = int(np.count_nonzero(taken))
-    if count < ENOUGH_READINGS or np.percentile(front.values, 99.0) > HIGHEST_VOLTAGE:
+    if count < ENOUGH_READINGS or quantiles(front.values, (0.99,))[0] > HIGHEST_VOLTAGE:
         return None
     values, usual = front.values[taken], spacing(front)
-    lean, middle, rich = np.percentile(values, (ENDS[0], 50.0, ENDS[1]))
+    lean, middle, rich = quantiles(values, (ENDS[0], 0.5, ENDS[1]))
     next_to = taken[1:] & taken[:-1] & (np.diff(front.times) <= 2.0 * usual)
     seconds = float(np.sum(np.diff(front.times)[next_to]))
     inside = (front.values > BETWEEN[0]) & (front.values < BETWEEN[1])
@@ -82,9 +83,7 @@ def swing(front: Signal, taken: BoolArray) -> Swing | None:
     # can have would show, or where single switches are seen to take longer than the readings are apart.
     if visible < FASTEST_SOUND and (switch_time is None or switch_time < usual):
         rate = None
-    return Swing(
-        float(lean), float(middle), float(rich), between, switch_time, rate, visible, seconds, count, crossings
-    )
+    return Swing(lean, middle, rich, between, switch_time, rate, visible, seconds, count, crossings)
 
 
 def _switches(front: Signal, taken: BoolArray) -> int:

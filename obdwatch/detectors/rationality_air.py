@@ -8,6 +8,7 @@ from obdwatch.detectors.heat_input import burns_lean, displacement
 from obdwatch.detectors.rationality_doubt import Check, Doubt
 from obdwatch.detectors.rationality_rest import at_rest
 from obdwatch.detectors.sampled import held, readings
+from obdwatch.physics.order_statistics import median, quantiles
 from obdwatch.physics.sensors import breathing
 from obdwatch.records import Car, Drive, FloatArray, Measure, Signal
 
@@ -63,11 +64,11 @@ def pressure_check(drive: Drive, car: Car | None) -> Check | None:
     seen: tuple[Measure, ...] = ()
     if len(rest) >= FEWEST_AT_REST:
         checked = True
-        seen = (_rest_measure(float(np.median(rest)), outside),)
+        seen = (_rest_measure(median(rest), outside),)
         found = (*found, *_rest(seen[0], outside))
     unblown = car is not None and car.induction == "naturally_aspirated"
     if outside is not None and unblown and not found:
-        high = float(np.percentile(manifold.values, 99.0)) - float(np.max(outside.values))
+        high = quantiles(manifold.values, (0.99,))[0] - float(np.max(outside.values))
         if high > ABOVE_AIR:
             reason = f"exceeds the outside pressure by {high:.0f} kPa though the engine has no charger"
             measure = Measure("manifold_above_outside", high, "kPa", None, (-100.0, ABOVE_AIR))
@@ -101,7 +102,7 @@ def _rest(seen: Measure, outside: Signal | None) -> tuple[Doubt, ...]:
 
 
 def _outside(outside: Signal) -> tuple[Doubt, ...]:
-    middle = float(np.median(outside.values))
+    middle = median(outside.values)
     steps = np.abs(np.diff(outside.values)) - WEATHER_STEP - HILL_RATE * np.diff(outside.times)
     if LOWEST_AIR <= middle <= HIGHEST_AIR and not np.any(steps > 0.0):
         return ()
@@ -137,7 +138,7 @@ def flow_check(drive: Drive, car: Car | None) -> Check | None:
     good = (pressure > 15.0) & np.isfinite(warmth) & (values > DEAD_FLOW)
     if np.count_nonzero(good) < FEWEST_POINTS:
         return Check()
-    share = float(np.median(breathing(values[good], revs[good], pressure[good], warmth[good], size)))
+    share = median(breathing(values[good], revs[good], pressure[good], warmth[good], size))
     measure = Measure("breathing", 100.0 * share, "%", None, (100.0 * LOWEST_BREATHING, 100.0 * HIGHEST_BREATHING))
     if LOWEST_BREATHING <= share <= HIGHEST_BREATHING:
         return Check((), (measure,))
@@ -149,13 +150,13 @@ def flow_check(drive: Drive, car: Car | None) -> Check | None:
 
 
 def _stuck_flow(values: FloatArray, revs: FloatArray) -> Doubt | None:
-    low, high = np.percentile(revs, (5.0, 95.0))
-    middle = float(np.median(values))
+    low, high = quantiles(revs, (0.05, 0.95))
+    middle = median(values)
     if middle < DEAD_FLOW:
         reason = f"reads {middle:.1f} g/s while the engine runs"
         measure = Measure("usual_flow", middle, "g/s", None, (DEAD_FLOW, 650.0))
         return Doubt("air_flow", "flow_dead", reason, ("maf_sensor",), (measure,), confidence=0.95)
-    least, most = np.percentile(values, (2.0, 98.0))
+    least, most = quantiles(values, (0.02, 0.98))
     if high < TURNING_RANGE * low or most - least > STUCK_RANGE * middle:
         return None
     reason = f"stays at {middle:.1f} g/s while the engine speed changes"

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from obdwatch.detectors.sampled import RANGES, held, readings
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import BoolArray, Drive, FloatArray, Signal
 from obdwatch.signals.alignment import places
 
@@ -64,7 +65,7 @@ def first_readings(drive: Drive) -> Mapping[str, float]:
     if ran_before(drive, begin) > EARLY:
         return {}
     return {
-        key: float(np.median(one.values[one.times < one.times[0] + AT_ONCE][:FEW]))
+        key: median(one.values[one.times < one.times[0] + AT_ONCE][:FEW])
         for key, one in signals.items()
         if one.times[0] - begin < EARLY
     }

@@ -9,6 +9,7 @@ from obdwatch.detectors.heat_input import find_heat
 from obdwatch.detectors.rationality_doubt import Check, Doubt
 from obdwatch.detectors.rationality_rest import FAULTY_SHARE, MOST_JUMPS, coolant_jumps, share_at_ends
 from obdwatch.detectors.sampled import block_means, held, readings, spacing
+from obdwatch.physics.order_statistics import median, quantiles
 from obdwatch.physics.sensors import lagged
 from obdwatch.records import Car, Drive, FloatArray, Measure, Span
 
@@ -79,7 +80,7 @@ def intake_doubts(drive: Drive) -> tuple[Doubt, ...]:
     good = moving & np.isfinite(there)
     if np.count_nonzero(good) < FEWEST_READINGS or np.count_nonzero(good) * spacing(intake) < DRIVING_TIME:
         return ()
-    below = float(np.median(there[good] - intake.values[good]))
+    below = median(there[good] - intake.values[good])
     if below < COLDER_INTAKE:
         return ()
     reason = f"reads {below:.0f} °C below the outside air while driving"
@@ -96,12 +97,13 @@ def stuck_pressure(drive: Drive) -> tuple[Doubt, ...]:
     running = turning >= 500.0
     if np.count_nonzero(running) * spacing(pressure) < STUCK_TIME:
         return ()
-    low, high = np.percentile(turning[running], (5.0, 95.0))
+    low, high = quantiles(turning[running], (0.05, 0.95))
     values = pressure.values[running]
-    if high < STUCK_TURNING * low or np.percentile(values, 98.0) - np.percentile(values, 2.0) > 1.0:
+    least, most = quantiles(values, (0.02, 0.98))
+    if high < STUCK_TURNING * low or most - least > 1.0:
         return ()
-    reason = f"stays at {np.median(values):.0f} kPa while the engine speed changes"
-    measure = Measure("usual_manifold_pressure", float(np.median(values)), "kPa")
+    reason = f"stays at {median(values):.0f} kPa while the engine speed changes"
+    measure = Measure("usual_manifold_pressure", median(values), "kPa")
     return (Doubt("intake_manifold_pressure", "pressure_stuck", reason, (), (measure,), confidence=0.9),)
 
 
@@ -129,7 +131,7 @@ def heat_check(drive: Drive, car: Car | None) -> Check | None:
 
 
 def _frozen(values: FloatArray, heat: float, span: Span) -> Doubt:
-    reason = f"stands still at {np.median(values):.0f} °C while fuel is burnt"
+    reason = f"stands still at {median(values):.0f} °C while fuel is burnt"
     measures = (
         Measure("coolant_range", float(np.ptp(values)), "K", None, (10.0, 150.0)),
         Measure("fuel_heat", heat / 1000.0, "MJ"),
@@ -143,7 +145,7 @@ def _slow(power: FloatArray, road: FloatArray, shown: FloatArray, span: Span) ->
     best = int(np.argmin(misfits))
     sound = min(miss for lag, miss in zip(LAGS, misfits, strict=True) if lag <= HEALTHY_LAG)
     near = [lag for lag, miss in zip(LAGS, misfits, strict=True) if miss <= LAG_NEAR * misfits[best]]
-    lag = float(np.median(near))
+    lag = median(near)
     seen = Measure("coolant_lag", lag, "s", (min(near), max(near)), (0.0, HEALTHY_LAG))
     clear = sound >= LAG_MISFIT and sound >= LAG_BETTER * misfits[best] and misfits[best] <= LAG_FITS
     if LAGS[best] < SLOW_LAG or not clear:

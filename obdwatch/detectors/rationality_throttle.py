@@ -12,6 +12,7 @@ from obdwatch.detectors.heat_input import burns_lean
 from obdwatch.detectors.rationality_air import HIGHEST_AIR
 from obdwatch.detectors.rationality_doubt import Doubt
 from obdwatch.detectors.sampled import held, readings, spacing
+from obdwatch.physics.order_statistics import median, quantiles
 from obdwatch.records import BoolArray, Car, Drive, Measure, Signal
 from obdwatch.signals.masks import FULL_THROTTLE
 
@@ -53,7 +54,7 @@ def throttle_doubts(drive: Drive, car: Car | None) -> tuple[Doubt, ...]:
         share = held(pressure, at, SLOWEST) / _outside(drive, pressure)
         slow = (turning >= OPEN_SPEEDS[0]) & (turning <= OPEN_SPEEDS[1])
         wide = _lasting(slow & (opened >= FULL_THROTTLE) & (share < OPEN_SHARE))
-        rest = float(np.percentile(opened[running], 2.0))
+        rest = quantiles(opened[running], (0.02,))[0]
         low = rest < FULL_THROTTLE / 2.0
         shut = _lasting((turning >= SHUT_SPEED) & (opened <= rest + SHUT_ROOM) & (share > SHUT_SHARE)) if low else 0
         if wide or shut:
@@ -65,11 +66,11 @@ def throttle_doubts(drive: Drive, car: Car | None) -> tuple[Doubt, ...]:
         return ()
     air = (held(flow, at, SLOWEST) / np.maximum(turning, 1.0))[running]
     air = air[np.isfinite(air)]
-    low, high = np.percentile(opened[running], (2.0, 98.0))
-    if high - low > STUCK_RANGE or high > STUCK_BELOW or len(air) < STUCK_TIME:
+    lowest, highest = quantiles(opened[running], (0.02, 0.98))
+    if highest - lowest > STUCK_RANGE or highest > STUCK_BELOW or len(air) < STUCK_TIME:
         return ()
-    least, most = np.percentile(air, (5.0, 95.0))
-    if most < STUCK_AIR * max(float(least), 1e-9):
+    least, most = quantiles(air, (0.05, 0.95))
+    if most < STUCK_AIR * max(least, 1e-9):
         return ()
     return (_doubt("throttle_stuck", int(np.count_nonzero(running)), False),)
 
@@ -78,7 +79,7 @@ def _outside(drive: Drive, pressure: Signal) -> float:
     """Return the outside pressure [kPa], NaN where a charger hides it and nothing else tells."""
     outside = readings(drive, "barometric_pressure")
     if outside is not None:
-        return float(np.median(outside.values))
+        return median(outside.values)
     highest = float(np.max(pressure.values))
     return highest if highest <= HIGHEST_AIR else float("nan")
 

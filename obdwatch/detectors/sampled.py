@@ -10,8 +10,9 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Drive, FloatArray, Signal
-from obdwatch.signals.alignment import places
+from obdwatch.signals.alignment import hold
 
 T = TypeVar("T")
 
@@ -45,24 +46,27 @@ def readings(drive: Drive, key: str) -> Signal | None:
 MOST_KEPT = 160
 """Results that are remembered, about what one drive needs: a dozen detectors ask for the same again and again."""
 
-_KEPT: dict[tuple[int, str], tuple[object, Any]] = {}
-"""The thing itself is kept beside its result: while it lives, no other can have its identity."""
+_KEPT: dict[tuple[int, int, str], tuple[object, object, Any]] = {}
+"""The things themselves are kept beside their result: while they live, no other can have their identity."""
 
 
-def once(thing: object, name: str, make: Callable[[], T]) -> T:
+def once(thing: object, name: str, make: Callable[[], T], beside: object = None) -> T:
     """Return what `make` makes of a frozen thing, made once for as long as it is asked for; `name` tells results apart.
+
+    Where it is made of two things, the other one is `beside`.
 
     >>> once(signal := Signal("a", "", np.zeros(2), np.zeros(2)), "sum", lambda: 1), once(signal, "sum", lambda: 2)
     (1, 1)
     """
-    known = _KEPT.get((id(thing), name))
-    if known is not None and known[0] is thing:
-        found: T = known[1]
+    key = id(thing), id(beside), name
+    known = _KEPT.get(key)
+    if known is not None and known[0] is thing and known[1] is beside:
+        found: T = known[2]
         return found
     found = make()
-    if len(_KEPT) >= MOST_KEPT:
-        _KEPT.clear()
-    _KEPT[id(thing), name] = (thing, found)
+    _KEPT[key] = thing, beside, found
+    for oldest in list(_KEPT)[:-MOST_KEPT]:
+        _KEPT.pop(oldest, None)
     return found
 
 
@@ -77,7 +81,7 @@ def _clean(signal: Signal, key: str) -> Signal | None:
         times, values = times[order], values[order]
     if key in SPIKES and len(values) >= 5:
         padded = np.pad(values, 2, mode="reflect")  # the first and last reading against those beside them
-        middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+        middle = np.sort(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)[:, 2]
         near = np.abs(values - middle) <= SPIKES[key]
         times, values = times[near], values[near]
     return Signal(key, signal.unit, times, values, signal.ecu) if len(times) else None
@@ -85,18 +89,14 @@ def _clean(signal: Signal, key: str) -> Signal | None:
 
 def held(signal: Signal | None, at: FloatArray, max_age: float = MAX_AGE) -> FloatArray:
     """Return the last value at or before each time [len(at)], NaN where it is older than `max_age` [s] or absent."""
-    if signal is None:
-        return np.full(len(at), np.nan)
-    index = places(signal.times, at) - 1
-    age = at - signal.times[index]  # before the first reading it is that of the last one, and negative
-    return np.where((age >= 0.0) & (age <= max_age), signal.values[index], np.nan)
+    return hold(signal, at, max_age)
 
 
 def spacing(signal: Signal | None) -> float:
     """Return the usual time between readings [s], infinite for fewer than two."""
     if signal is None or len(signal.times) < 2:
         return float("inf")
-    return once(signal, "spacing", lambda: float(np.median(np.diff(signal.times))))
+    return once(signal, "spacing", lambda: median(np.diff(signal.times)))
 
 
 def block_means(values: FloatArray, size: int) -> FloatArray:

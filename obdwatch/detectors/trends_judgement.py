@@ -21,6 +21,7 @@ import numpy as np
 from obdwatch.detectors.trends_confirmed import BEYOND, confirmed
 from obdwatch.detectors.trends_series import Axis, Series
 from obdwatch.detectors.trends_table import Harm
+from obdwatch.physics.order_statistics import median
 from obdwatch.physics.statistics import (
     inflated_probability,
     mann_kendall,
@@ -133,7 +134,7 @@ def _as_measured(found: Movement) -> Movement:
     values = found.series.values
     now, (low, high) = float(values[-1]), found.interval
     interval = (low + now - found.now, high + now - found.now)
-    return replace(found, first=float(np.median(values[:EARLY])), now=now, interval=interval, harmful=True)
+    return replace(found, first=median(values[:EARLY]), now=now, interval=interval, harmful=True)
 
 
 def _described(series: Series, drifts: bool, shift: int | None) -> Movement | None:
@@ -142,10 +143,10 @@ def _described(series: Series, drifts: bool, shift: int | None) -> Movement | No
     line = theil_sen(series.at, series.values)
     if line is None:
         return None
-    off = series.values - line.slope * (series.at - np.median(series.at)) - np.median(series.values)
+    off = series.values - line.slope * (series.at - median(series.at)) - median(series.values)
     if shift is not None:
         before, after = series.values[:shift], series.values[shift:]
-        stepped = np.concatenate([before - np.median(before), after - np.median(after)])
+        stepped = np.concatenate([before - median(before), after - median(after)])
         if not drifts or np.sum(np.abs(stepped)) < np.sum(np.abs(off)):
             return _stepped(series, shift, stepped, season)
     return _drifted(series, off, season)
@@ -181,8 +182,8 @@ def _shift(series: Series, level: float) -> int | None:
     if found.probability > ORDER:
         return None
     before, after = values[: found.before], values[found.before :]
-    one_sided = _one_sided(series, float(np.median(after) - np.median(before)))
-    stepped = np.concatenate([before - np.median(before), after - np.median(after)])
+    one_sided = _one_sided(series, float(median(after) - median(before)))
+    stepped = np.concatenate([before - median(before), after - median(after)])
     inflation = variance_inflation(series.at, stepped, 0.0, SHIFT_CAUTION)
     probability = found.places * inflated_probability(step_probability(values, found.before), inflation)
     if one_sided is None or probability * one_sided > level:
@@ -214,9 +215,9 @@ def _drifted(series: Series, off: FloatArray, season: bool) -> Movement | None:
         return None
     widening = math.sqrt(variance_inflation(series.at, series.values, line.slope))
     low, high = (line.slope + (end - line.slope) * widening for end in (line.low, line.high))
-    scatter = TO_DEVIATION * float(np.median(np.abs(off)))
+    scatter = TO_DEVIATION * median(np.abs(off))
     error = 1.96 * 1.2533 * scatter * widening / math.sqrt(len(off))  # of a median, whose efficiency is 2/pi
-    middle_at, middle = float(np.median(series.at)), float(np.median(series.values))
+    middle_at, middle = median(series.at), median(series.values)
     reach, past = float(series.at[-1]) - middle_at, float(series.at[0]) - middle_at
     now, first = middle + line.slope * reach, middle + line.slope * past
     interval = (middle - error + low * reach, middle + error + high * reach)
@@ -242,8 +243,8 @@ def _until(limit: float, middle: float, slope: float, reach: float, direction: f
 
 def _stepped(series: Series, before: int, off: FloatArray, season: bool) -> Movement:
     """A jump from one level to another; it says nothing of what comes next, so there is no forecast."""
-    first, now = float(np.median(series.values[:before])), float(np.median(series.values[before:]))
-    scatter = TO_DEVIATION * float(np.median(np.abs(off)))
+    first, now = median(series.values[:before]), median(series.values[before:])
+    scatter = TO_DEVIATION * median(np.abs(off))
     error = 1.96 * 1.2533 * scatter / math.sqrt(len(off) - before)
     limit = _limit(series, now - first)
     if limit is None:

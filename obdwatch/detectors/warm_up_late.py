@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from obdwatch.detectors.warm_up_record import LOWEST_OPENING, WarmUpRecord
+from obdwatch.physics.order_statistics import median, quantiles
 
 REACHED_TIME = 60.0
 """Time at a temperature [s] that counts as having reached it, longer than a stray slug of hot coolant."""
@@ -46,13 +47,13 @@ def opened_late(record: WarmUpRecord, plain: bool) -> bool:
     end = top + after + int(REACHED_TIME / step)
     if end > len(measured) or np.any(record.whole.restart[1:end]):
         return False
-    peak, settled = float(measured[top]), float(np.median(measured[top + after :]))
+    peak, settled = float(measured[top]), median(measured[top + after :])
     if not _rose_past(record, top, settled, plain):
         return False
     over = peak - settled
     heated = np.mean(heat[top : top + after]) >= HEAT_GOES_ON * np.mean(heat[max(0, top - after) : top])
     dropped = peak - np.min(measured[top : top + after + 1]) >= DROP_SHARE * over
-    stays = plain or np.percentile(measured[top + after :], 95.0) <= settled + OVERSHOOT / 2.0
+    stays = plain or quantiles(measured[top + after :], (0.95,))[0] <= settled + OVERSHOOT / 2.0
     return bool(over >= OVERSHOOT + _rate(record, top) * WAX_LAG and heated and dropped and stays)
 
 

@@ -137,8 +137,8 @@ def regulating_level(record: WarmUpRecord) -> tuple[float, tuple[float, float]] 
     settled = conditions.measured[(times >= times[warm[0]] + SETTLED_AFTER) & (times <= times[warm[0]] + 2 * SETTLING)]
     if len(settled) * conditions.step < SETTLED_AFTER:
         return None
-    low, middle, high = np.percentile(settled, (2.5, 50.0, 97.5))
-    return float(middle), (float(low), float(high))
+    low, middle, high = quantiles(settled, (0.025, 0.5, 0.975))
+    return middle, (low, high)
 
 
 def _central(values: FloatArray) -> tuple[float, float]:

@@ -14,7 +14,8 @@ import numpy as np
 from obdwatch.detectors.heat_input import USUAL_DISPLACEMENT
 from obdwatch.detectors.warm_up_record import LOWEST_OPENING, WarmUpRecord
 from obdwatch.physics.cooling import OPENING_SPAN, CoolingSystem, warm_up_curves
-from obdwatch.physics.estimation import Fit, Prior, Problem, fit_together, probabilities
+from obdwatch.physics.estimation import Fit, Prior, Problem, fit_beside, probabilities
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import Car, EventKind, FloatArray, History
 
 CAPACITY, SHARE, STILL, SPEED, HEATER, OPENING, RADIATOR, AIR, LEAK = range(9)
@@ -109,11 +110,13 @@ def compare(record: WarmUpRecord, car: Car | None, history: History) -> Comparis
     low = Prior(healthy.mean.copy(), healthy.covariance.copy())
     low.mean[OPENING] = regulation - OPENS_LOW_BY
     low.covariance[OPENING, OPENING] = OPENS_LOW_SPREAD**2
-    fits = _fit(record, (healthy, _with_leak(healthy), low))
+    generator = np.random.default_rng(SEED)
+    fits, drawn = _fit(record, (healthy, _with_leak(healthy), low), healthy.draw(ENSEMBLE, generator))
     share = probabilities(np.array([one.log_evidence for one in fits]), PRIOR_PROBABILITY)
     healthy_one, stuck, opens_low = (Explanation(one, float(p)) for one, p in zip(fits, share, strict=True))
     deviation = record.heat_input.curve_error
-    return Comparison(healthy_one, stuck, opens_low, healthy, own, deviation, _expected(record, healthy, deviation))
+    expected = _expected(drawn, deviation * generator.standard_normal((ENSEMBLE, 1)))
+    return Comparison(healthy_one, stuck, opens_low, healthy, own, deviation, expected)
 
 
 def curves(record: WarmUpRecord, table: FloatArray) -> FloatArray:
@@ -139,7 +142,7 @@ def known_opening(car: Car | None, history: History) -> tuple[float, float]:
     """Return where this car should regulate and how sure that is: by its own past, its profile, or published ranges."""
     own = own_values(history, "regulating_temperature")
     if len(own) >= FEWEST_OWN:
-        return float(np.median(own)), float(np.hypot(2.0, np.std(own)))
+        return median(own), float(np.hypot(2.0, np.std(own)))
     named = car.thermostat_temperature if car is not None else None
     if named is None:
         return OPENING_UNKNOWN
@@ -234,17 +237,17 @@ def _with_history(prior: Prior, record: WarmUpRecord, history: History) -> tuple
         return prior, False
     known = np.log(rates / 1000.0)
     spread = float(np.hypot(_own_spread(known), record.heat_input.changing))
-    prior = prior.given(warm_up_rate_row(len(prior.mean)), float(np.median(known)), spread)
+    prior = prior.given(warm_up_rate_row(len(prior.mean)), median(known), spread)
     known = np.log(losses / 3600.0)
     row = loss_rate_row(prior.mean)
-    off = float(np.median(known)) - float(np.log(closed_loss(prior.mean[None, :])[0]) - prior.mean[CAPACITY])
+    off = median(known) - float(np.log(closed_loss(prior.mean[None, :])[0]) - prior.mean[CAPACITY])
     alike = _heater_alike(float(record.conditions.air[0]), own_values(history, "outside_air"))
     return _given_loss(prior, row, float(row @ prior.mean) + off, _own_spread(known), alike), True
 
 
 def _heater_alike(air: float, earlier: FloatArray) -> float:
     """Return how far the heater may be taken to be set as on the earlier drives, from 0 to 1, by the air outside."""
-    return float(np.exp(-abs(air - np.median(earlier)) / HEATER_SEASON)) if len(earlier) else 0.0
+    return float(np.exp(-abs(air - median(earlier)) / HEATER_SEASON)) if len(earlier) else 0.0
 
 
 def _given_loss(prior: Prior, row: FloatArray, value: float, deviation: float, alike: float) -> Prior:
@@ -271,18 +274,18 @@ def _with_leak(prior: Prior) -> Prior:
     return Prior(np.append(prior.mean, np.log(LEAK_OPENING[0])), covariance)
 
 
-def _fit(record: WarmUpRecord, priors: tuple[Prior, ...]) -> list[Fit]:
+def _fit(record: WarmUpRecord, priors: tuple[Prior, ...], beside: FloatArray) -> tuple[list[Fit], FloatArray]:
+    """Fit the explanations; the curves of `beside` are drawn with them, so that they cost little more."""
     step = record.conditions.step
     weight = np.sqrt(step / (2.0 * CORRELATION_TIME)) / record.heat_input.curve_error
     weights = np.where(record.running, min(weight, 1.0), 0.0)
     problems = [Problem(record.conditions.measured, weights, prior, prior.mean) for prior in priors]
-    return fit_together(lambda tables: curves(record, tables), problems)
+    return fit_beside(lambda tables: curves(record, tables), problems, beside)
 
 
-def _expected(record: WarmUpRecord, prior: Prior, deviation: float) -> FloatArray:
-    generator = np.random.default_rng(SEED)
-    table = curves(record, prior.draw(ENSEMBLE, generator))
-    table = np.minimum(table, HOTTEST_REGULATION) + deviation * generator.standard_normal((ENSEMBLE, 1))
+def _expected(drawn: FloatArray, errors: FloatArray) -> FloatArray:
+    """Return the ends and the middle of the curves `drawn` for healthy cars, each read with its own error [K]."""
+    table = np.minimum(drawn, HOTTEST_REGULATION) + errors
     # Sorted at once: percentiles along an axis cost four times as much.
     table.sort(axis=0)
     place = (ENSEMBLE - 1) * np.array(EXPECTED)

@@ -19,6 +19,7 @@ from obdwatch.detectors.rationality_rest import (
 )
 from obdwatch.detectors.sampled import block_means, held, readings, spacing
 from obdwatch.physics.cooling import Conditions
+from obdwatch.physics.order_statistics import median, quantiles
 from obdwatch.records import BoolArray, Car, Drive, FloatArray, Signal
 
 STEP = 10.0
@@ -160,14 +161,14 @@ def _outside_air(drive: Drive, coolant: Signal) -> tuple[float, str, float] | No
     """Return outside temperature [degC], where it came from, and how far it may be off [K]."""
     ambient = readings(drive, "ambient_air_temperature")
     if ambient is not None:
-        return float(np.median(ambient.values)), "ambient_air_temperature", 2.0
+        return median(ambient.values), "ambient_air_temperature", 2.0
     intake = readings(drive, "intake_air_temperature")
     if intake is not None:
         road = held(readings(drive, "vehicle_speed"), intake.times, 10.0)
         moving = intake.values[road > 40.0]
         if len(moving) >= 20:
-            return float(np.percentile(moving, 10.0)), "intake_air_temperature", 4.0
-        return float(np.percentile(intake.values, 10.0)), "intake_air_temperature", 6.0
+            return quantiles(moving, (0.1,))[0], "intake_air_temperature", 4.0
+        return quantiles(intake.values, (0.1,))[0], "intake_air_temperature", 6.0
     if drive.session.soak_hours is not None and drive.session.soak_hours >= SOAK_HOURS:
         return float(coolant.values[0]), "coolant_temperature", 6.0
     return None

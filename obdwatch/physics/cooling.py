@@ -117,16 +117,18 @@ def warm_up_curves(conditions: Conditions, system: CoolingSystem) -> FloatArray:
     [10.0, 43.9, 71.9, 89.8]
     """
     closed = system.loss_still + conditions.speed[:, None] * system.loss_speed
-    begins, spans, least, sizes = _ways_out(conditions, system, closed.shape)
+    members = closed.shape[1]
+    opening, spans, least, sizes = _ways_out(conditions, system, closed.shape)
+    heater_from = np.full(members, HEATER_FROM)
     heat = conditions.heat[:, None] * system.heat_share
     surroundings = conditions.air[:, None] + system.air_offset
     cooling = np.diff(conditions.air, prepend=conditions.air[:1])
     per_step = -conditions.step / system.heat_capacity
     curves = np.empty_like(closed)
-    members = closed.shape[1]
-    above, settled, conductance, ways = np.zeros(members), np.empty(members), np.empty(members), np.empty((2, members))
-    heater, radiator, full = *ways, np.ones((2, members))
-    # In place throughout, and no row is looked up by its number: on few members either costs as much as the arithmetic.
+    above, settled, conductance, ways = np.zeros(members), np.empty(members), np.empty(members), np.empty(2 * members)
+    heater, radiator, full = ways[:members], ways[members:], np.ones(2 * members)
+    # In place throughout, no row is looked up by its number, and all rows are of one length or of two, end to end: on
+    # few members each of these costs as much as the arithmetic.
     steps = zip(
         conditions.restart.tolist(),
         cooling.tolist(),
@@ -144,7 +146,8 @@ def warm_up_curves(conditions: Conditions, system: CoolingSystem) -> FloatArray:
         elif cools:
             np.subtract(above, cools, above)
         np.add(above, around, now)
-        np.subtract(now, begins, ways)
+        np.subtract(now, heater_from, heater)
+        np.subtract(now, opening, radiator)
         np.divide(ways, spans, ways)
         np.maximum(ways, least, out=ways)
         np.minimum(ways, full, out=ways)
@@ -163,11 +166,13 @@ def warm_up_curves(conditions: Conditions, system: CoolingSystem) -> FloatArray:
 def _ways_out(
     conditions: Conditions, system: CoolingSystem, shape: tuple[int, ...]
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Heater and radiator as two ramps of the coolant's temperature, one above the other [2, members]: where each
-    begins and over how much it opens [K], the least it stands open, and its conductance fully open [steps, 2, members].
+    """Heater and radiator as two ramps of the coolant's temperature: where the radiator's begins [members], and of
+    both, end to end [2 * members], over how much they open [K], the least they stand open, and their conductance fully
+    open [steps, 2 * members].
     """
+    members = shape[1]
     radiator = radiator_conductance(conditions.speed[:, None], system.radiator)
-    begins = np.stack([np.full(shape[1], HEATER_FROM), np.broadcast_to(system.opening, shape[1:])])
-    least = np.stack([np.zeros(shape[1]), np.broadcast_to(np.maximum(system.leak, 0.0), shape[1:])])
-    sizes = np.stack([np.broadcast_to(system.heater, shape), np.broadcast_to(radiator, shape)], axis=1)
-    return begins, np.array([[HEATER_SPAN], [OPENING_SPAN]]), least, sizes
+    opening = np.ascontiguousarray(np.broadcast_to(system.opening, members))
+    least = np.concatenate([np.zeros(members), np.broadcast_to(np.maximum(system.leak, 0.0), members)])
+    sizes = np.hstack([np.broadcast_to(system.heater, shape), np.broadcast_to(radiator, shape)])
+    return opening, np.repeat([HEATER_SPAN, OPENING_SPAN], members), least, sizes

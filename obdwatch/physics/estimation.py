@@ -109,19 +109,33 @@ def fit_together(model: Model, problems: Sequence[Problem]) -> list[Fit]:
     >>> [float(done.parameters[0].round(1)) for done in fit_together(line, both)]
     [1.0, 3.0]
     """
+    return fit_beside(model, problems, np.empty((0, 1)))[0]
+
+
+def fit_beside(model: Model, problems: Sequence[Problem], table: FloatArray) -> tuple[list[Fit], FloatArray]:
+    """Fit as `fit_together`, and return the curves of a `table` [members, parameters] too, from the same first call.
+
+    >>> known = Prior(np.zeros(1), np.eye(1) * 100.0)
+    >>> one = Problem(np.array([2.0, 4.0]), np.ones(2), known, np.zeros(1))
+    >>> fit_beside(lambda table: table[:, :1] * np.array([[1.0, 2.0]]), [one], np.ones((1, 1)))[1].tolist()
+    [[1.0, 2.0]]
+    """
     fitting = [_fitting(problem) for problem in problems]
     asked = {number: next(one) for number, one in enumerate(fitting)}
     done: dict[int, Fit] = {}
+    beside, drawn = [table], table
     while asked:
-        curves = model(_stacked(list(asked.values())))
-        rows = np.split(curves, np.cumsum([len(table) for table in asked.values()])[:-1])
+        tables = [*asked.values(), *beside]
+        rows = np.split(model(_stacked(tables)), np.cumsum([len(one) for one in tables])[:-1])
+        if beside:
+            drawn, beside = rows.pop(), []
         for number, answer in zip(list(asked), rows, strict=True):
             try:
                 asked[number] = fitting[number].send(answer)
             except StopIteration as end:
                 done[number] = end.value
                 del asked[number]
-    return [done[number] for number in range(len(problems))]
+    return [done[number] for number in range(len(problems))], drawn
 
 
 def _stacked(tables: Sequence[FloatArray]) -> FloatArray:

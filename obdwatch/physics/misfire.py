@@ -163,10 +163,12 @@ def rates_by_condition(exposure: FloatArray, counts: FloatArray, rounds: int = 6
         return rates
     hit = counts > 0.0  # the other steps speak by their exposure alone, which `total` holds
     seen, hits, share = exposure[:, met][hit], counts[hit], np.asarray(rates[met])
-    for _ in range(rounds if hit.any() else 0):
+    turned, of_met, ratio = seen.T, total[met], np.zeros(len(hits))
+    for _ in range(rounds if len(hits) else 0):
         expected = seen @ share
-        ratio = np.divide(hits, expected, out=np.zeros_like(hits), where=expected > 0.0)
-        share = share * (seen.T @ ratio) / total[met]
+        ratio.fill(0.0)
+        np.divide(hits, expected, out=ratio, where=expected > 0.0)
+        share = share * (turned @ ratio) / of_met
     rates[met] = share
     return rates
 

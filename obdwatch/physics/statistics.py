@@ -13,6 +13,7 @@ from statistics import NormalDist
 
 import numpy as np
 
+from obdwatch.physics.order_statistics import median
 from obdwatch.records import BoolArray, FloatArray
 
 LONGEST_EXACT = 40
@@ -56,12 +57,12 @@ def theil_sen(at: FloatArray, values: FloatArray, level: float = 0.95) -> Slope 
     if not usable.any():
         return None
     slopes = np.sort((values[second] - values[first])[usable] / apart[usable])
-    slope = float(np.median(slopes))
+    slope = median(slopes)
     half = _NORMAL.inv_cdf(0.5 + level / 2.0) * math.sqrt(_variance(values, at))
     # Sen's limits are the slopes with these ranks, counted from one and kept within the slopes there are.
     lowest = max(0, round((len(slopes) - half) / 2.0) - 1)
     highest = min(len(slopes) - 1, round((len(slopes) + half) / 2.0))
-    intercept = float(np.median(values) - slope * np.median(at))
+    intercept = float(median(values) - slope * median(at))
     return Slope(slope, float(slopes[lowest]), float(slopes[highest]), intercept)
 
 

@@ -29,14 +29,11 @@ def align(drive: Drive, keys: Sequence[str], at: FloatArray, max_age: float | Se
 
 def hold(signal: Signal | None, at: FloatArray, max_age: float) -> FloatArray:
     """Return the last value of a signal at the times `at` [s]; NaN where it is older than `max_age` [s] or absent."""
-    held = np.full(len(at), np.nan)
     if signal is None or not len(signal.times):
-        return held
+        return np.full(len(at), np.nan)
     place = places(signal.times, at) - 1
-    known = place >= 0
-    known[known] = at[known] - signal.times[place[known]] <= max_age
-    held[known] = signal.values[place[known]]
-    return held
+    age = at - signal.times[place]  # before the first value it is that of the last one, and negative
+    return np.where((age >= 0.0) & (age <= max_age), signal.values[place], np.nan)
 
 
 def places(times: FloatArray, at: FloatArray, side: Literal["left", "right"] = "right") -> IntArray:

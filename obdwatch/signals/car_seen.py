@@ -66,17 +66,21 @@ class CarSeen:
 
 def seen_of(drive: Drive) -> CarSeen:
     """Return what a drive shows of its car."""
-    found = CarSeen(
+    found = replace(told_of(drive), displacement=displacement_seen(drive))
+    return replace(found, reasons=tuple(_reasons(found)))
+
+
+def told_of(drive: Drive) -> CarSeen:
+    """Return what a drive shows of its car without reckoning: no displacement, and no reasons."""
+    return CarSeen(
         fuel=_fuel(drive),
         air_metering=_metering(drive),
         cylinders=_cylinders(drive),
         banks=_banks(drive),
         cams_reported=True if any(m.monitor in CAM_MONITORS for m in drive.monitors) else None,
         induction=_induction(drive),
-        displacement=displacement_seen(drive),
         odometer_km=_odometer(drive),
     )
-    return replace(found, reasons=tuple(_reasons(found)))
 
 
 def profile_from(seen: CarSeen, car_id: str) -> Car:

@@ -61,8 +61,9 @@ def running(drive: Drive, at: FloatArray) -> BoolArray:
 
 def idling(drive: Drive, at: FloatArray) -> BoolArray:
     """The engine runs at an idle speed and the car stands."""
-    slow = _held(drive, "engine_speed", at) <= IDLE_ENGINE_SPEED
-    return running(drive, at) & slow & (_held(drive, "vehicle_speed", at) <= IDLE_VEHICLE_SPEED)
+    speed = _held(drive, "engine_speed", at)
+    turning = (speed >= RUNNING_SPEED) & (speed <= IDLE_ENGINE_SPEED)
+    return turning & (_held(drive, "vehicle_speed", at) <= IDLE_VEHICLE_SPEED)
 
 
 def closed_loop(drive: Drive, at: FloatArray) -> BoolArray:

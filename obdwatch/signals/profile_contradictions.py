@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from obdwatch.records import Car, Drive
-from obdwatch.signals.car_seen import CarSeen, seen_of
+from obdwatch.signals.car_seen import CarSeen, told_of
 
 ALCOHOL = frozenset({"petrol", "e10"})
 """Fuels between which a pump makes the difference and no car does."""
@@ -16,7 +16,7 @@ ODOMETER_SLACK_KM = 30.0
 
 def of_engine(drive: Drive, car: Car) -> Iterator[str | None]:
     """Yield a sentence for everything of the engine that does not fit, None where it does."""
-    seen = seen_of(drive)
+    seen = told_of(drive)
     yield _fuel(seen, car)
     yield _cylinders(seen, car)
     yield _banks(seen, car)
