@@ -6,10 +6,13 @@ Unknown is `None`, never a made-up default.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
+from functools import cached_property
+from math import isfinite
 from types import MappingProxyType
 
 import numpy as np
@@ -401,12 +404,38 @@ class Feature:
     healthy: bool = True  # the verdict of the detector on that drive
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class History:
-    """What is known of a car before this drive: features of earlier drives, oldest first, and its log."""
+    """What is known of a car before this drive: features of earlier drives, oldest first, and its log.
+
+    A thousand drives hold 200,000 features, and every detector asks for its own: they are sorted once.
+    """
 
     features: tuple[Feature, ...] = ()
     events: tuple[Event, ...] = ()
+
+    @cached_property
+    def by_detector(self) -> Mapping[str, Sequence[Feature]]:
+        """The features of each detector that are finite numbers, oldest first."""
+        found: dict[str, list[Feature]] = {}
+        detector, own = "", list[Feature]()
+        for feature in self.features:
+            if feature.detector != detector:  # those of one drive and detector stand together
+                detector = feature.detector
+                own = found.setdefault(detector, [])
+            if isfinite(feature.value):
+                own.append(feature)
+        return found
+
+    @cached_property
+    def by_name(self) -> Mapping[str, Mapping[str, Sequence[Feature]]]:
+        """The same by detector and name."""
+        found: dict[str, dict[str, list[Feature]]] = {}
+        for detector, own in self.by_detector.items():
+            names = found[detector] = defaultdict(list)
+            for feature in own:
+                names[feature.name].append(feature)
+        return {detector: dict(names) for detector, names in found.items()}
 
 
 @dataclass(frozen=True, slots=True)

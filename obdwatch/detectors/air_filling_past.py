@@ -6,7 +6,6 @@ no physical prior (a turbo) would never get a baseline.
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -61,12 +60,14 @@ def cells_of_drives(history: History, detector: str, prefix: str, parts: tuple[s
     """
     repairs = [event for event in history.events if event.kind is EventKind.REPAIR and event.part in parts]
     cells: dict[str, dict[str, float]] = defaultdict(dict)
-    for feature in history.features:  # oldest first
-        if feature.detector != detector or not feature.name.startswith(prefix) or not math.isfinite(feature.value):
-            continue
-        drives = cells[feature.name]
-        if len(drives) < MOST_DRIVES and all(_after(feature, event) for event in repairs):
-            drives[feature.session_id] = feature.value
+    for name, features in history.by_name.get(detector, {}).items():
+        if name.startswith(prefix):
+            drives = cells[name]
+            for feature in features:  # oldest first
+                if len(drives) == MOST_DRIVES:
+                    break
+                if all(_after(feature, event) for event in repairs):
+                    drives[feature.session_id] = feature.value
     return cells
 
 

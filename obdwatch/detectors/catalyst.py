@@ -193,8 +193,7 @@ def _earlier(history: History, name: str) -> Baseline | None:
     known = baseline(history, NAME, name, PARTS[:1])
     if known is not None:
         return known
-    own = since_repair(history, NAME, PARTS[:1])
-    values = [one.value for one in own if one.name == name and one.healthy]
+    values = [one.value for one in since_repair(history, NAME, PARTS[:1], name) if one.healthy]
     return Baseline(median(values), 0.0, len(values)) if values else None
 
 

@@ -72,8 +72,8 @@ def compare(record: ChargingRecord, history: History) -> Past:
     if record.air is None:
         return Past()
     by_session: dict[str, dict[str, float]] = {}
-    for feature in since_repair(history, "charging", REPAIRS):
-        if feature.healthy:
+    for name in ("outside_air", FROM_ADAPTER, "charging_voltage", "idle_voltage", DELAY):
+        for feature in (one for one in since_repair(history, "charging", REPAIRS, name) if one.healthy):
             by_session.setdefault(feature.session_id, {})[feature.name] = feature.value
     same = from_adapter(record.source)
     drives = [one for one in by_session.values() if "outside_air" in one and one.get(FROM_ADAPTER) == same]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.cooling_levels import own_by_session
+from obdwatch.detectors.oxygen_sensors_baseline import features_of
 from obdwatch.detectors.warm_up import CAUTION
 from obdwatch.physics.heat_rejection import hotter_air_allowance
 from obdwatch.physics.order_statistics import median
@@ -103,7 +104,7 @@ def hot_drives(history: History) -> int:
     return len(
         {
             f.session_id
-            for f in history.features
-            if f.detector == "cooling" and f.name == "hottest_coolant" and not f.healthy and f.value >= CAUTION
+            for f in features_of(history, "cooling", "hottest_coolant")
+            if not f.healthy and f.value >= CAUTION
         }
     )

@@ -90,8 +90,8 @@ def own_by_session(history: History, name: str) -> list[tuple[float, str]]:
     since = max(repairs, default=None)
     return [
         (f.value, f.session_id)
-        for f in features_of(history, "cooling")
-        if f.name == name and f.healthy and (since is None or (f.at is not None and f.at > since))
+        for f in features_of(history, "cooling", name)
+        if f.healthy and (since is None or (f.at is not None and f.at > since))
     ]  # fmt: skip
 
 

@@ -73,6 +73,12 @@ LEAST_SAG, LEAST_RESTING, LEAST_WHILE_LOW = 0.4, 0.15, 0.2
 """Volts beyond the own past: 0.4 V is 2 milliohm at 200 A, a third of a sound battery's resistance; 0.15 V is a fifth
 and 0.2 V a quarter of the charge (published resting table) and beyond what key-on consumers change."""
 
+COMPARED = (
+    *("coolant_at_start", FROM_ADAPTER, "voltage_sag", "resting_voltage", "crank_speed", "cranking_voltage"),
+    "time_to_fire",
+)
+"""Measures of a start that are held against those of earlier ones, or that say which of them are like it."""
+
 KEY_ON_DROP = 0.1
 """With the key on a resting battery shows less than the table [V]: some 10 A over 10 milliohm (Ohm's law, common
 practice)."""
@@ -141,11 +147,12 @@ def resting(start: Start, starts: list[dict[str, float]]) -> Own | None:
 def _starts(history: History) -> list[dict[str, float]]:
     """Measures by name of each earlier start without a fault and with a temperature, since the last repair."""
     by_session: dict[str, dict[str, float]] = {}
-    for feature in since_repair(history, "cranking", REPAIRS):
-        one = by_session.setdefault(feature.session_id, {})
-        one[feature.name] = feature.value
-        if feature.healthy:
-            one[NOTHING_FOUND] = 1.0
+    for name in (*COMPARED, NOTHING_FOUND):
+        for feature in since_repair(history, "cranking", REPAIRS, name):
+            one = by_session.setdefault(feature.session_id, {})
+            one[feature.name] = feature.value
+            if feature.healthy:
+                one[NOTHING_FOUND] = 1.0
     return [one for one in by_session.values() if "coolant_at_start" in one and NOTHING_FOUND in one]
 
 

@@ -181,7 +181,7 @@ def fuel_level(drive: Drive) -> float | None:
 
 def refuelled_since(drive: Drive, past: Past, level: float | None) -> bool:
     """Whether fuel came in since the last drive: by the log, or by the level that rose."""
-    earlier = [one for one in since_repair(past.history, past.detector, PARTS) if one.name == "fuel_level"]
+    earlier = since_repair(past.history, past.detector, PARTS, "fuel_level")
     last = earlier[-1] if earlier else None
     if last is not None and level is not None and level - last.value >= FILLED:
         return True

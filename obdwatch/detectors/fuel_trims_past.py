@@ -64,8 +64,8 @@ class Past:
         """
         if name.removeprefix("-") != "contrast":
             return None
-        rows = since_repair(self.history, self.detector, PARTS)
-        values = {one.session_id: one.value for one in rows if one.name == "contrast" and one.healthy}
+        rows = since_repair(self.history, self.detector, PARTS, "contrast")
+        values = {one.session_id: one.value for one in rows if one.healthy}
         if not 0 < len(values) < FEWEST_DRIVES:
             return None
         sign = -1.0 if name.startswith("-") else 1.0
@@ -73,8 +73,8 @@ class Past:
 
     def usual(self, name: str) -> float:
         """Return the middle of a measure over earlier healthy drives, however few; 0, that of all cars, without any."""
-        rows = since_repair(self.history, self.detector, PARTS)
-        values = [one.value for one in rows if one.name == name and one.healthy][:MOST_DRIVES]
+        rows = since_repair(self.history, self.detector, PARTS, name)
+        values = [one.value for one in rows if one.healthy][:MOST_DRIVES]
         return median(values) if values else 0.0
 
     def logarithm(self, name: str, within: float) -> tuple[float, float] | None:
@@ -84,8 +84,8 @@ class Past:
         """
         values = [
             feature.value
-            for feature in since_repair(self.history, self.detector, PARTS)
-            if feature.name == name and feature.healthy and feature.value > 0.0
+            for feature in since_repair(self.history, self.detector, PARTS, name)
+            if feature.healthy and feature.value > 0.0
         ]
         if not values:
             return None
@@ -94,7 +94,7 @@ class Past:
 
     def knows_leak(self) -> bool:
         """Whether the last drive that saw both found the engine lean at idle against the road, as a leak makes it."""
-        rows = [one for one in since_repair(self.history, self.detector, PARTS) if one.name == "contrast"]
+        rows = since_repair(self.history, self.detector, PARTS, "contrast")
         if not rows or rows[-1].healthy:
             return False
         usual = self.of("contrast")
@@ -103,9 +103,7 @@ class Past:
     def jumped(self, level: float) -> bool:
         """Whether the level [%] of both banks went up by a change of fuel at once, not more than a tank ago."""
         rows = [
-            (feature.value, feature.healthy)
-            for feature in since_repair(self.history, self.detector, PARTS)
-            if feature.name == "level"
+            (feature.value, feature.healthy) for feature in since_repair(self.history, self.detector, PARTS, "level")
         ]
         sound = [value for value, healthy in rows if healthy]
         if not sound:

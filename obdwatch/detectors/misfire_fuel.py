@@ -54,7 +54,7 @@ def is_new_fuel(
         return False
     past = Past(history, TRIMS)
     level = float(np.mean([trim for trim in trims if trim is not None]))
-    told = [one for one in since_repair(history, TRIMS, PARTS) if one.name == "level"]
+    told = since_repair(history, TRIMS, PARTS, "level")
     usual = [one.value for one in told if one.healthy]
     if level - (median(usual) if usual else 0.0) > MOST_ETHANOL:
         return False

@@ -5,7 +5,6 @@ Only drives that were found healthy since the last repair of an ignition, fuel o
 
 from __future__ import annotations
 
-from collections import defaultdict
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -13,7 +12,7 @@ import numpy as np
 from obdwatch.detectors.misfire_pattern import DISPERSION
 from obdwatch.physics.misfire import chance_of_excess
 from obdwatch.physics.order_statistics import median
-from obdwatch.records import EventKind, Feature, FloatArray, History
+from obdwatch.records import EventKind, FloatArray, History
 
 REPAIRS = ("ignition_coil", "spark_plugs", "fuel_injector", "head_gasket", "fuel_pump", "intake_leak")
 """Parts whose repair starts a new baseline."""
@@ -47,28 +46,24 @@ def past_of(history: History, name: str) -> Past:
     """Return what earlier healthy drives of this car told the detector `name`."""
     repairs = [e.at for e in history.events if e.kind is EventKind.REPAIR and e.part in REPAIRS]
     since = max(repairs, default=None)
-    kept = [f for f in history.features if f.detector == name and f.healthy and np.isfinite(f.value)]
-    if since is not None:
-        kept = [f for f in kept if f.at is not None and f.at > since]
-    drives: dict[str, dict[str, Feature]] = defaultdict(dict)
-    for feature in kept:
-        drives[feature.session_id][feature.name] = feature
-    counted = [drive for drive in drives.values() if "counted_turns" in drive]
-    counts: dict[int, float] = defaultdict(float)
-    for drive in counted:
-        for feature in drive.values():
-            cylinder = feature.name.removeprefix("count_cylinder_")
-            if cylinder != feature.name and cylinder.isdecimal():
-                counts[int(cylinder)] += feature.value
-    trims = {
-        bank: [drive[f"trim_bank_{bank}"].value for drive in drives.values() if f"trim_bank_{bank}" in drive]
-        for bank in (1, 2)
+    drives = {
+        measure: {
+            f.session_id: f.value for f in own if f.healthy and (since is None or (f.at is not None and f.at > since))
+        }
+        for measure, own in history.by_name.get(name, {}).items()
     }
+    turns = drives.get("counted_turns", {})
+    counts = {}
+    for measure, told in drives.items():
+        cylinder = measure.removeprefix("count_cylinder_")
+        if cylinder != measure and cylinder.isdecimal() and (seen := [told[drive] for drive in turns if drive in told]):
+            counts[int(cylinder)] = sum(seen)
+    trims = {bank: list(drives.get(f"trim_bank_{bank}", {}).values()) for bank in (1, 2)}
     return Past(
-        drives=len(counted),
-        turns=sum(drive["counted_turns"].value for drive in counted),
-        counts=dict(counts),
-        scatter=tuple(drive["idle_scatter"].value for drive in drives.values() if "idle_scatter" in drive),
+        drives=len(turns),
+        turns=sum(turns.values()),
+        counts=counts,
+        scatter=tuple(drives.get("idle_scatter", {}).values()),
         trims={bank: median(values) for bank, values in trims.items() if len(values) >= 3},
     )
 

@@ -6,6 +6,7 @@ earlier drives show it drifting there. Misfire counters have a detector of their
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,7 @@ from obdwatch.detectors.misfire_fuel import is_new_fuel, lean_alike
 from obdwatch.detectors.monitor_results_margin import Judged, Sorted, sort_results
 from obdwatch.detectors.monitor_results_parts import CATALYST, FUEL_SYSTEM, OXYGEN, bank_of_monitor, drive_for, parts_of
 from obdwatch.detectors.monitor_results_trend import Drift, drift
+from obdwatch.detectors.oxygen_sensors_baseline import features_of
 from obdwatch.records import Car, CodeKind, Drive, EventKind, Feature, Finding, History, Measure, Span, Urgency, Verdict
 
 NAME = "monitor_results"
@@ -224,12 +226,12 @@ def _drift(one: Judged, drive: Drive, car: Car | None, history: History) -> Drif
     return drift(np.arange(float(len(values))), values)
 
 
-def _earlier(one: Judged, car: Car | None, history: History) -> list[Feature]:
+def _earlier(one: Judged, car: Car | None, history: History) -> Sequence[Feature]:
     """Margins of the same test on earlier drives, since a part it depends on was last replaced."""
     parts = parts_of(one, car, frozenset(), ())
     repairs = [e.at for e in history.events if e.kind is EventKind.REPAIR and e.part in parts]
     since = max(repairs, default=None)
-    own = [f for f in history.features if f.detector == NAME and f.name == one.key and np.isfinite(f.value)]
+    own = features_of(history, NAME, one.key)
     return own if since is None else [f for f in own if f.at is not None and f.at > since]
 
 

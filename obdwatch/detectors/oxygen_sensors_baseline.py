@@ -4,13 +4,11 @@ detectors of oxygen sensors, catalyst and idle.
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
-from math import isfinite
 
 import numpy as np
 
-from obdwatch.detectors.sampled import once
 from obdwatch.physics.order_statistics import median
 from obdwatch.records import Event, EventKind, Feature, History
 
@@ -39,9 +37,7 @@ class Baseline:
 def baseline(history: History, detector: str, name: str, parts: tuple[str, ...]) -> Baseline | None:
     """Return the car's own baseline of a measure, None where fewer than three healthy drives tell."""
     by_drive = {
-        feature.session_id: feature.value
-        for feature in since_repair(history, detector, parts)
-        if feature.name == name and feature.healthy
+        feature.session_id: feature.value for feature in since_repair(history, detector, parts, name) if feature.healthy
     }
     if len(by_drive) < FEWEST_DRIVES:
         return None
@@ -50,24 +46,20 @@ def baseline(history: History, detector: str, name: str, parts: tuple[str, ...])
     return Baseline(middle, median(np.abs(values - middle)) * MAD_TO_SIGMA, len(values))
 
 
-def since_repair(history: History, detector: str, parts: tuple[str, ...]) -> tuple[Feature, ...]:
-    """Return what a detector measured on earlier drives since the last repair of one of these parts, oldest first."""
+def since_repair(history: History, detector: str, parts: tuple[str, ...], name: str | None = None) -> Sequence[Feature]:
+    """Return what a detector measured on earlier drives since the last repair of one of these parts, oldest first;
+    all its measures, or the one of this `name`.
+    """
     repairs = [event for event in history.events if event.kind is EventKind.REPAIR and event.part in parts]
-    own = features_of(history, detector)
-    return tuple(feature for feature in own if all(_after(feature, event) for event in repairs)) if repairs else own
+    own = features_of(history, detector, name)
+    return [feature for feature in own if all(_after(feature, event) for event in repairs)] if repairs else own
 
 
-def features_of(history: History, detector: str) -> tuple[Feature, ...]:
-    """Return every finite number that a detector measured on earlier drives, oldest first; sorted once per history."""
-    return once(history, "features by detector", lambda: _by_detector(history)).get(detector, ())
-
-
-def _by_detector(history: History) -> dict[str, tuple[Feature, ...]]:
-    found: dict[str, list[Feature]] = defaultdict(list)
-    for feature in history.features:
-        if isfinite(feature.value):
-            found[feature.detector].append(feature)
-    return {name: tuple(features) for name, features in found.items()}
+def features_of(history: History, detector: str, name: str | None = None) -> Sequence[Feature]:
+    """Return every finite number that a detector measured on earlier drives, oldest first; or those of one `name`."""
+    if name is None:
+        return history.by_detector.get(detector, ())
+    return history.by_name.get(detector, {}).get(name, ())
 
 
 def _after(feature: Feature, repair: Event) -> bool:

@@ -7,7 +7,6 @@ first row that fits a feature decides, `*` stands for anything; a feature that n
 from __future__ import annotations
 
 import csv
-from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from functools import cache, lru_cache
@@ -63,13 +62,17 @@ def since_renewal(history: History) -> History:
     done = repairs(history.events)
     if not done:
         return history
-    kept = tuple(feature for feature in history.features if not _outdated(feature, done))
-    return history if len(kept) == len(history.features) else replace(history, features=kept)
-
-
-def _outdated(feature: Feature, done: Iterable[Event]) -> bool:
-    parts: Collection[str] = parts_behind(feature.detector, feature.name)
-    return any(base_of(repair.part) in parts and not _after(feature, repair) for repair in done)
+    anew: dict[tuple[str, str], list[Event]] = {}  # the repairs that concern a feature: found once for all drives
+    kept = []
+    for feature in history.features:
+        key = feature.detector, feature.name
+        concern = anew.get(key)
+        if concern is None:
+            parts = parts_behind(*key)
+            concern = anew[key] = [repair for repair in done if base_of(repair.part) in parts]
+        if not concern or all(_after(feature, repair) for repair in concern):
+            kept.append(feature)
+    return history if len(kept) == len(history.features) else replace(history, features=tuple(kept))
 
 
 def _after(feature: Feature, repair: Event) -> bool:

@@ -66,10 +66,10 @@ def detect_with(
     not_enough_data one of `DRIVE_TO_GET`.
     """
     known = table if table is not None else rules()
-    followed = series_of(drive.session, history.features, history.events, findings, known)
+    followed = series_of(drive.session, history, history.events, findings, known)
     features = sum(len(one.values) >= FOLLOWED_TWICE for one in followed)
     long_enough = [one for one in followed if len(one.values) >= FEWEST or confirmed(one)]
-    open_claim = _unanswered(history.features, drive.session.id, followed)
+    open_claim = _unanswered(history.by_detector.get(NAME, ()), drive.session.id, followed)
     if not long_enough and open_claim is None:
         measures = _counts(followed, features)
         text = DRIVE_TO_GET["too_few_drives"]
@@ -78,12 +78,12 @@ def detect_with(
     return _finding(followed, features, moving, findings, open_claim)
 
 
-def _unanswered(earlier: Sequence[Feature], session_id: str, followed: list[Series]) -> Measure | None:
+def _unanswered(told: Sequence[Feature], session_id: str, followed: list[Series]) -> Measure | None:
     """Return the number that was last said to move, as last measured, where no drive since then has measured it.
 
-    Its limit is known only on a drive that measures it, so that such a drive can neither repeat the claim nor drop it.
+    `told` are the features of this detector. The limit of a number is known only on a drive that measures it, so that
+    such a drive can neither repeat the claim nor drop it.
     """
-    told = [f for f in earlier if f.detector == NAME]
     claimed = next((f.session_id for f in reversed(told) if f.name == "first_level"), None)
     if claimed is None or claimed == session_id:
         return None

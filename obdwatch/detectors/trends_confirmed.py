@@ -33,7 +33,8 @@ def confirmed(series: Series) -> bool:
     direction = _beyond(series)
     if not series.judged or len(values) < FEWEST_CONFIRMED or direction == 0:
         return False
-    if mann_kendall(values).score * direction <= 0 or trend_probability(values) / 2.0 > LEVEL:
+    found = mann_kendall(values)
+    if found.score * direction <= 0 or trend_probability(values, found) / 2.0 > LEVEL:
         return False
     if series.outside is None or len(values) < WEATHER_KNOWN:
         return True

@@ -39,8 +39,8 @@ def followed(
     enough), `findings` those of the session itself.
     """
     known = table if table is not None else rules()
-    now = series_of(session, history.features, history.events, findings, known)
-    whole = {one.key: one for one in series_of(session, history.features, (), findings, known)}
+    now = series_of(session, history, history.events, findings, known)
+    whole = {one.key: one for one in series_of(session, history, (), findings, known)}
     counted = sum(len(one.values) >= FOLLOWED_TWICE for one in now)
     tracks = [_followed(one, whole.get(one.key), counted, history.events) for one in now]
     return tuple(sorted(tracks, key=_order))

@@ -155,7 +155,8 @@ def _described(series: Series, drifts: bool, shift: int | None) -> Movement | No
 def _drifts(series: Series, level: float) -> bool:
     """Whether the series drifts beyond chance, and beyond what the outside temperature explains where it is known."""
     values = series.values
-    score, probability = mann_kendall(values).score, trend_probability(values)
+    found = mann_kendall(values)
+    score, probability = found.score, trend_probability(values, found)
     one_sided = _one_sided(series, score)
     if one_sided is None or probability * one_sided > level:
         return False

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from enum import StrEnum
+from itertools import chain
 from statistics import median
 
 import numpy as np
 
+from obdwatch.detectors.oxygen_sensors_baseline import features_of
 from obdwatch.detectors.trends_table import Harm, Rule, rule_for, rules
-from obdwatch.records import Event, EventKind, Feature, Finding, FloatArray, Session, Verdict
+from obdwatch.records import Event, EventKind, Feature, Finding, FloatArray, History, Session, Verdict
 
 SECONDS_PER_DAY = 86400.0
 OUTSIDE = "outside_air"  # the feature of any detector that holds the outside temperature of a drive [degC]
@@ -30,10 +31,10 @@ class Axis(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a drive stands: odometer [km], date, outside temperature [degC]; None where unknown."""
+    """Where a drive stands: odometer [km], date [d], outside temperature [degC]; None where unknown."""
 
     odometer_km: float | None
-    at: datetime | None
+    day: float | None
     outside: float | None
 
 
@@ -66,17 +67,20 @@ class Series:
 
 def series_of(
     session: Session,
-    features: Sequence[Feature],
+    history: History,
     events: Sequence[Event],
     findings: Sequence[Finding],
     table: Sequence[Rule],
 ) -> list[Series]:
-    """Return every followed series of a car; `findings` are those of `session` itself, `features` those before."""
-    every = [*features, *_current(session, findings)]
-    places = _places(every)
+    """Return every followed series of a car; `findings` are those of `session` itself, the features of `history` those
+    before; `events` the repairs that begin a series anew.
+    """
+    now = History(tuple(_current(session, findings)))
+    followed = _followed(history, now, table)
+    places = _places((values for _, values in followed.values()), _outside(history, now))
     faults = {finding.detector for finding in findings if finding.verdict is Verdict.FAULT}
     found = []
-    for (detector, name), (rule, values) in sorted(_grouped(every, table).items(), key=lambda item: item[0]):
+    for (detector, name), (rule, values) in sorted(followed.items(), key=lambda item: item[0]):
         kept = _since_repair(values, events, rule)
         expected = _expected(findings, detector, name)
         one = _series(kept, places, rule, rule.limits(expected))
@@ -105,47 +109,54 @@ def _current(session: Session, findings: Sequence[Finding]) -> list[Feature]:
     ]
 
 
-def _grouped(features: Iterable[Feature], table: Sequence[Rule]) -> dict[tuple[str, str], tuple[Rule, list[Feature]]]:
-    """Followed features by detector and name, one a drive: the middle one where a drive has several."""
-    followed: dict[tuple[str, str], Rule | None] = {}
-    by_session: dict[tuple[str, str], dict[str, list[Feature]]] = {}
+def _followed(
+    history: History, now: History, table: Sequence[Rule]
+) -> dict[tuple[str, str], tuple[Rule, list[Feature]]]:
+    """Followed features by detector and name, those of today last, one a drive."""
+    names = {(detector, name) for one in (history, now) for detector, own in one.by_name.items() for name in own}
+    ruled = ((key, rule) for key in names if (rule := _rule_of(*key, table)) is not None)
+    return {key: (rule, _one_a_drive([*features_of(history, *key), *features_of(now, *key)])) for key, rule in ruled}
+
+
+def _one_a_drive(features: list[Feature]) -> list[Feature]:
+    """The same features, the middle one where a drive has several."""
+    if len({feature.session_id for feature in features}) == len(features):
+        return features
+    by_session: dict[str, list[Feature]] = {}
     for feature in features:
-        key = feature.detector, feature.name
-        if key not in followed:
-            followed[key] = _rule_of(*key, table)
-        if followed[key] is not None and math.isfinite(feature.value):
-            by_session.setdefault(key, {}).setdefault(feature.session_id, []).append(feature)
-    return {
-        key: (rule, [_middle(several) for several in by_session[key].values()])
-        for key, rule in followed.items()
-        if rule is not None and key in by_session
-    }
+        by_session.setdefault(feature.session_id, []).append(feature)
+    return [_middle(several) for several in by_session.values()]
 
 
 def _middle(several: list[Feature]) -> Feature:
     return replace(several[0], value=median(f.value for f in several)) if len(several) > 1 else several[0]
 
 
-def _places(features: Iterable[Feature]) -> dict[str, Place]:
-    outside: dict[str, list[float]] = defaultdict(list)
+def _places(series: Iterable[list[Feature]], outside: Mapping[str, float]) -> dict[str, Place]:
     places: dict[str, Place] = {}
-    for feature in features:
-        if feature.name == OUTSIDE and math.isfinite(feature.value):
-            outside[feature.session_id].append(feature.value)
+    for feature in chain.from_iterable(series):
         if feature.session_id not in places:
-            odometer = feature.odometer_km
+            odometer, at = feature.odometer_km, feature.at
             known = odometer is not None and math.isfinite(odometer)
-            places[feature.session_id] = Place(odometer if known else None, feature.at, None)
-    return {
-        session: replace(place, outside=median(outside[session])) if session in outside else place
-        for session, place in places.items()
-    }
+            day = at.timestamp() / SECONDS_PER_DAY if at is not None else None
+            places[feature.session_id] = Place(odometer if known else None, day, outside.get(feature.session_id))
+    return places
+
+
+def _outside(*histories: History) -> dict[str, float]:
+    """The outside temperature [degC] of each drive, by the middle of all detectors that tell it."""
+    told: dict[str, list[float]] = defaultdict(list)
+    for history in histories:
+        for detector in history.by_name:
+            for feature in features_of(history, detector, OUTSIDE):
+                told[feature.session_id].append(feature.value)
+    return {session: median(values) for session, values in told.items()}
 
 
 def _since_repair(values: list[Feature], events: Sequence[Event], rule: Rule) -> list[Feature]:
     """Leave out what was measured before a part that the feature depends on was renewed."""
     repairs = [event for event in events if event.kind is EventKind.REPAIR and event.part in rule.parts]
-    return [one for one in values if not any(_is_before(one, repair) for repair in repairs)]
+    return [one for one in values if not any(_is_before(one, repair) for repair in repairs)] if repairs else values
 
 
 def _is_before(feature: Feature, event: Event) -> bool:
@@ -169,7 +180,7 @@ def _series(
     where = [places[one.session_id] for one in values]
     unit = values[-1].unit if values else ""
     distances = [place.odometer_km for place in where]
-    dates = [place.at.timestamp() / SECONDS_PER_DAY if place.at is not None else None for place in where]
+    dates = [place.day for place in where]
     for axis, marks in ((Axis.DISTANCE, distances), (Axis.TIME, dates)):
         usable = [n for n, mark in enumerate(marks) if mark is not None and values[n].unit == unit]
         if len(usable) < max(2, MOSTLY * len(values)):
@@ -179,7 +190,7 @@ def _series(
         usable = [usable[n] for n in order]
         known_days = [day for n in usable if (day := dates[n]) is not None]
         days = max(known_days) - min(known_days) if len(known_days) >= MOSTLY * len(usable) else None
-        outside = np.array([_or_nan(where[n].outside) for n in usable])
+        outside = np.array([where[n].outside for n in usable], dtype=np.float64)  # None becomes NaN
         seen = np.isfinite(outside)
         if 0 < np.count_nonzero(seen) >= MOSTLY * len(usable):
             usable, outside, at = [n for n, ok in zip(usable, seen, strict=True) if ok], outside[seen], at[order][seen]
@@ -189,7 +200,3 @@ def _series(
         first = values[usable[0]]
         return Series(first.detector, first.name, unit, rule, axis, at, numbers, outside, days, limits)
     return None
-
-
-def _or_nan(value: float | None) -> float:
-    return np.nan if value is None else value

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from obdwatch.detectors.heat_input import USUAL_DISPLACEMENT
+from obdwatch.detectors.oxygen_sensors_baseline import features_of
 from obdwatch.detectors.warm_up_record import LOWEST_OPENING, WarmUpRecord
 from obdwatch.physics.cooling import OPENING_SPAN, CoolingSystem, warm_up_curves
 from obdwatch.physics.estimation import Fit, Prior, Problem, fit_beside, probabilities
@@ -172,13 +173,9 @@ def own_values(history: History, name: str) -> FloatArray:
     """Return a measure of this car's earlier healthy warm-ups since the thermostat was last renewed."""
     repairs = [e.at for e in history.events if e.kind == EventKind.REPAIR and e.part == "thermostat"]
     since = max(repairs, default=None)
+    own = features_of(history, "warm_up", name)
     return np.array(
-        [
-            f.value
-            for f in history.features
-            if f.detector == "warm_up" and f.name == name and f.healthy
-            and np.isfinite(f.value) and (since is None or (f.at is not None and f.at > since))
-        ]
+        [f.value for f in own if f.healthy and (since is None or (f.at is not None and f.at > since))]
     )  # fmt: skip
 
 

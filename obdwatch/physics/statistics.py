@@ -7,6 +7,7 @@ is short, because the levels that many tests at once leave to each are far out i
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from functools import lru_cache
 from statistics import NormalDist
@@ -94,15 +95,15 @@ def exact_probability(score: float, count: int) -> float:
     return min(1.0, 2.0 * float(np.sum(shares[: fewest + 1])))
 
 
-def trend_probability(values: FloatArray) -> float:
+def trend_probability(values: FloatArray, found: RankTest | None = None) -> float:
     """Return the two-sided probability of such a trend by chance: exact for short series without ties, else normal.
 
-    Reference: Kendall 1975.
+    `found` is their `mann_kendall`, where it is known already. Reference: Kendall 1975.
 
     >>> round(trend_probability(np.arange(8.0)) * math.factorial(8), 9)
     2.0
     """
-    found = mann_kendall(values)
+    found = found or mann_kendall(values)
     if len(values) > LONGEST_EXACT or len(np.unique(values)) < len(values):
         return found.probability
     return exact_probability(found.score, len(values))
@@ -125,7 +126,7 @@ def partial_trend(values: FloatArray, beside: FloatArray, along: FloatArray | No
     count = len(values)
     if count < 4 or len(np.unique(values)) < 2:
         return 0.0, 1.0
-    ranks = (np.sign(values[:, None] - values[None, :]).sum(axis=1) + count + 1.0) / 2.0
+    ranks = average_ranks(values)
     known = np.column_stack([np.ones(count), beside])
     order = np.arange(count, dtype=np.float64) if along is None else along
     both = np.column_stack([ndtri(ranks / (count + 1.0)), order])
@@ -217,13 +218,29 @@ def benjamini_hochberg(probabilities: FloatArray) -> FloatArray:
     return adjusted
 
 
-def _signs(values: FloatArray) -> FloatArray:
-    """Signs [row, column] of column minus row."""
-    return np.sign(values[None, :] - values[:, None])
+def average_ranks(values: FloatArray) -> FloatArray:
+    """Return the place of each value among all [n], from 1; equal ones share the middle of theirs.
+
+    Reference: Wilcoxon 1945.
+
+    >>> average_ranks(np.array([5.0, 3.0, 5.0])).tolist()
+    [2.5, 1.0, 2.5]
+    """
+    _, inverse, ties = np.unique(values, return_inverse=True, return_counts=True)
+    ranks: FloatArray = (np.cumsum(ties) - (ties - 1) / 2.0)[inverse]
+    return ranks
 
 
 def _score(values: FloatArray) -> float:
-    return float(np.sum(np.triu(_signs(values), 1)))
+    """Pairs that rise less those that fall; counted value by value, as all pairs of a thousand are a million."""
+    earlier: list[float] = []
+    score = 0
+    for value in values.tolist():
+        below = bisect_left(earlier, value)
+        same = bisect_right(earlier, value, below)
+        score += below - (len(earlier) - same)
+        earlier.insert(same, value)
+    return float(score)
 
 
 def _variance(*series: FloatArray) -> float:

@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from obdwatch.physics.statistics import LONGEST_EXACT, student_probability
+from obdwatch.physics.statistics import LONGEST_EXACT, average_ranks, student_probability
 from obdwatch.records import FloatArray
 
 
@@ -69,9 +69,8 @@ def rank_shift(values: FloatArray, least: int = 3) -> ChangePoint:
     places = np.arange(least, count - least + 1)
     if not len(places):
         return ChangePoint(count, 0.0, 1.0)
-    _, inverse, ties = np.unique(values, return_inverse=True, return_counts=True)
-    ranks = (np.cumsum(ties) - (ties - 1) / 2.0)[inverse]
-    first = np.cumsum(ranks)[places - 1] - places * (places + 1) / 2.0
+    _, ties = np.unique(values, return_counts=True)
+    first = np.cumsum(average_ranks(values))[places - 1] - places * (places + 1) / 2.0
     tied = float(np.sum(ties.astype(np.float64) ** 3 - ties)) / (count * (count - 1))
     spread = np.sqrt(places * (count - places) / 12.0 * max(0.0, count + 1.0 - tied))
     off = np.abs(first - places * (count - places) / 2.0)
