@@ -46,6 +46,14 @@ def test_slopes_agree_with_scipy_with_ties_and_uneven_steps(seed: int, count: in
     assert (line.slope, line.low, line.high) == pytest.approx((reference[0], reference[2], reference[3]))
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_the_score_is_that_of_looking_at_every_pair(seed: int) -> None:
+    values = np.random.default_rng(seed).integers(0, 12, 60).astype(float)
+    pairs = itertools.combinations(values.tolist(), 2)
+    assert statistics.mann_kendall(values).score == sum((b > a) - (b < a) for a, b in pairs)
+    assert statistics.average_ranks(values) == pytest.approx(stats.rankdata(values))
+
+
 def test_a_slope_of_values_at_one_place_is_none() -> None:
     assert statistics.theil_sen(np.ones(5), np.arange(5.0)) is None
 
