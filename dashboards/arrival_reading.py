@@ -29,6 +29,8 @@ AT_ONCE = 2  # tables that are read at the same time; each may take all the memo
 PATIENCE = 20.0  # s until a reader is told that others are being read
 PIECE = 1 << 20  # bytes
 GZIP_MAGIC = b"\x1f\x8b"
+ZIP_MAGIC = b"PK\x03\x04"  # of an archive of files, and of the spreadsheets that are one (ZIP's own note, 4.3.7)
+NO_ROWS = "has a header but no rows"  # as the importer says it; no choice of columns helps
 PAGES = struct.Struct(">16xH10xI")  # of an SQLite file: bytes in a page, and how many there are (its format, 1.3)
 TIME = "time"  # the key of the column that holds the times
 MEGABYTE = 1_000_000
@@ -65,6 +67,7 @@ class Reading:
 
         Raises InputError with one sentence: Refused where columns are not the problem, Stopped where `stop` was called.
         """
+        no_archive(path, name)
         unpacked_within(path, name, LARGEST)
         options = ["--columns", str(_column_map(path.parent, columns))] if columns else []
         limited = [sys.executable, "-m", "dashboards.limited", str(MOST_MEMORY)]
@@ -118,6 +121,16 @@ def columns_of(path: Path) -> tuple[str, ...]:
         return ()
 
 
+def no_archive(path: Path, name: str) -> None:
+    """Raise InputError where a file is an archive, or a spreadsheet, whatever its name says."""
+    with path.open("rb") as file:
+        if file.read(len(ZIP_MAGIC)) == ZIP_MAGIC:
+            raise Refused(
+                f"{name} is a packed archive (zip) or a spreadsheet, not a table: unpack it, or save the sheet as CSV,"
+                " and hand that in."
+            )
+
+
 def unpacked_within(path: Path, name: str, most: int) -> None:
     """Raise InputError where `path` is packed (gzip) and would unpack to more than `most` bytes.
 
@@ -162,6 +175,8 @@ def _why(code: int, said: str, path: Path, name: str) -> InputError:
     lines = [line for line in said.splitlines() if line.strip()]
     if code < 0 or not lines or any(sign in said for sign in NO_MEMORY):
         return Refused(f"{name} needs more memory than a file may take here. Import it with obdwatch import.")
+    if lines[-1].endswith(NO_ROWS):
+        return Refused(f"{name} {NO_ROWS}: nothing was recorded in it.")
     if "Traceback" in said:
         return Refused(f"{name} cannot be read as a table: is its suffix the right one?")
     return InputError(_in_its_name(lines[-1].removeprefix("Error: ").removeprefix("obdwatch: "), path, name))

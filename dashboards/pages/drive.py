@@ -43,6 +43,7 @@ from dashboards.pages.drive_sections import (
     events,
     happened,
     problems,
+    shown_part,
     states_choice,
     values_table,
     view_buttons,
@@ -92,6 +93,7 @@ def register(app: Dash, shelf: SessionShelf) -> None:
         Output("signals", "figure"),
         Output("signals", "style"),
         Output("values", "children"),
+        Output("shown-part", "children"),
         Output("trouble", "children"),
         Input("window", "data"),
         Input("chosen", "value"),
@@ -100,15 +102,17 @@ def register(app: Dash, shelf: SessionShelf) -> None:
         State("view", "data"),
         prevent_initial_call=True,
     )
-    def redraw(window: Any, chosen: Any, states: Any, session_id: Any, view: Any) -> tuple[Any, Any, Any, Any]:
+    def redraw(window: Any, chosen: Any, states: Any, session_id: Any, view: Any) -> tuple[Any, ...]:
         try:
             loaded = shelf.open(str(session_id))
         except ObdwatchError as error:
-            return no_update, no_update, no_update, notice("This drive can no longer be read", [str(error)], "wrong")
+            told = notice("This drive can no longer be read", [str(error)], "wrong")
+            return no_update, no_update, no_update, no_update, told
         screen = visit_from(view).screen
         picture = _picture(loaded, _known(loaded, chosen), window, screen, states is True)
         figure = moved(picture) if ctx.triggered_id == "window" else drive_figure(picture)
-        return figure, height(picture), values_table(loaded, picture), []
+        part = shown_part(picture, _length(loaded))
+        return figure, height(picture), values_table(loaded, picture), part, []
 
 
 def body(loaded: LoadedDrive, visit: Visit) -> list[Component]:
@@ -193,6 +197,8 @@ def in_short(said: Sequence[Finding]) -> str:
     else:
         begin = "Nothing wrong was found in what this drive could show."
     healthy, unsure = count[Verdict.HEALTHY], count[Verdict.NOT_ENOUGH_DATA]
+    if unsure == len(said):
+        return "Too little in this drive to tell anything: it says neither that the car is well nor that it is not."
     rest = [f"{wording.count(healthy, 'other check')} looked healthy" if healthy and faults else ""]
     rest += [f"{wording.count(unsure, 'question')} could not be answered" if unsure else ""]
     after = wording.joined([one for one in rest if one])
@@ -230,18 +236,22 @@ def _signals(loaded: LoadedDrive, visit: Visit) -> list[Component]:
             [
                 html.H2("Signals", id="signals-heading", tabIndex=-1),
                 chooser(loaded, keys),
-                view_buttons(),
+                view_buttons(shown_part(picture, _length(loaded))),
                 states_choice(loaded.states, states, visit.screen.units),
                 html.Div(id="trouble"),
                 dcc.Store(id="length", data=_length(loaded)),
                 dcc.Store(id="window", data=window),
                 dcc.Store(id="usual", data=usual_keys(loaded.drive.signals)),
-                dcc.Graph(
-                    id="signals",
-                    figure=drive_figure(picture),
-                    config=GRAPH_CONFIG,
-                    responsive=True,
-                    style=height(picture),
+                html.Div(
+                    dcc.Graph(
+                        id="signals",
+                        figure=drive_figure(picture),
+                        config=GRAPH_CONFIG,
+                        responsive=True,
+                        style=height(picture),
+                    ),
+                    role="img",
+                    **labelled("The chosen signals over the time of the drive; below, the same part in numbers"),
                 ),
                 html.Details(
                     [html.Summary("In numbers"), html.Div(values_table(loaded, picture), id="values")],

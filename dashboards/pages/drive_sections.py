@@ -17,6 +17,8 @@ from dashboards.pictures import flag_words
 from dashboards.sessions import LoadedDrive
 from dashboards.tables import row, table
 from obdwatch.curves.states import Stretches
+from obdwatch.decoding.parameters import PARAMETER_BY_KEY
+from obdwatch.planning.words import sentence
 from obdwatch.records import Drive, FloatArray, Mark, MarkKind
 from obdwatch.signals.masks import WARM_COOLANT
 from obdwatch.units import screen_unit, to_screen
@@ -48,9 +50,24 @@ def about(loaded: LoadedDrive, units: str) -> str:
     return " · ".join(fact for fact in facts if fact)
 
 
+AFTER_DAMAGE = (
+    "If the recording is still on the device that made it, copy it from there once more and take it in again; a memory"
+    " card that has damaged a file is not to be trusted."
+)
+
+
 def problems(remarks: Sequence[str]) -> list[Component]:
-    """What is wrong with the recording itself."""
-    return [notice("About this recording", remarks)] if remarks else []
+    """What is wrong with the recording itself, and what to do where its file was damaged."""
+    if not remarks:
+        return []
+    advice = [AFTER_DAMAGE] if any("damaged" in one or "its end is missing" in one for one in remarks) else []
+    return [notice("About this recording", [*map(_remark, remarks), *advice])]
+
+
+def _remark(text: str) -> str:
+    """A remark as a sentence; where it is about a signal, with the name that the reader knows."""
+    key, colon, rest = text.partition(": ")
+    return sentence(f"{signal_name(key)}: {rest}" if colon and key.partition("@")[0] in PARAMETER_BY_KEY else text)
 
 
 def chooser(loaded: LoadedDrive, chosen: Sequence[str]) -> Component:
@@ -70,7 +87,15 @@ def chooser(loaded: LoadedDrive, chosen: Sequence[str]) -> Component:
     )
 
 
-def view_buttons() -> Component:
+def shown_part(picture: Picture, length: float) -> str:
+    """Which part of a drive of `length` [s] is drawn, for the eye and for the ear after a button was pressed."""
+    window = picture.window
+    if window.start <= 0.0 and window.end >= length:
+        return "Shown: the whole drive"
+    return f"Shown: {wording.clock_time(window.start)} to {wording.clock_time(window.end)}"
+
+
+def view_buttons(shown: str) -> Component:
     """Moving along the drive without a mouse; a mouse drags over the part to see."""
     buttons = [
         ("whole", "Whole drive"),
@@ -83,6 +108,7 @@ def view_buttons() -> Component:
         [
             *(html.Button(text, id={"type": "move", "way": way}, type="button") for way, text in buttons),
             html.Span("or drag over the part you want to see", className="quiet only-wide"),
+            html.Span(shown, id="shown-part", role="status"),
         ],
         className="view-buttons",
         role="group",

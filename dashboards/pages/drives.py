@@ -117,6 +117,8 @@ def _latest_in_words(latest: ListedDrive) -> str:
         return f"{car}: nobody has looked at the latest drive yet. Open it to see what it says."
     if all(f.verdict is Verdict.HEALTHY for f in latest.findings):
         return f"{car}: nothing wrong was found in the latest drive."
+    if all(f.verdict is Verdict.NOT_ENOUGH_DATA for f in latest.findings):
+        return f"{car}: the latest drive holds too little to tell anything."
     return f"{car}: the latest drive shows no fault, but not every question could be answered from it."
 
 

@@ -13,12 +13,14 @@ from dashboards.arrival_reading import LARGEST, MEGABYTE, TIME
 from dashboards.arrivals import Arrivals, Preview
 from dashboards.components import back_to_drives, labelled, notice
 from dashboards.failures import done_or_told, part_or_told
+from dashboards.pages.drive_sections import problems
 from dashboards.sessions import SessionShelf
 from dashboards.tables import row, table
 from dashboards.visit import Page, Visit, drive_address, record_address
 from dashboards.wording import car_name, count, in_words, shortened, when
 from obdwatch.decoding.parameters import PARAMETERS
 from obdwatch.errors import InputError
+from obdwatch.planning.words import sentence
 from obdwatch.records import Session
 
 LEFT_OUT = "-"
@@ -159,7 +161,7 @@ def _recording(found: Preview, session: Session, shelf: SessionShelf) -> list[Co
     return [
         html.H2(found.name),
         *(html.P(fact) for fact in facts),
-        *([notice("About this recording", found.remarks)] if found.remarks else []),
+        *problems(found.remarks),
         *told,
         *([] if known else [_buttons(found, again=False, keep=True)]),
     ]
@@ -169,8 +171,10 @@ def _unrecognised(found: Preview) -> list[Component]:
     """A table that could not be read as it is, with a choice for each column: the reader may know what they are."""
     rows = [_row(header, None, "") for header in dict.fromkeys(found.headers[:MOST_OTHERS])]
     problem = found.problem.partition("; name")[0]  # what to do about it on the command line is done below, by choosing
+    about = f"{found.name}: "  # the heading names the file already
+    problem = sentence(f"it {problem.removeprefix(about)}" if problem.startswith(about) else problem)
     return [
-        notice(f"{found.name} cannot be read as it is", [f"{problem}."], "wrong"),
+        notice(f"{found.name} cannot be read as it is", [problem], "wrong"),
         html.P("If you know what the columns are, say it here: the time, and at least one signal. Then read it again."),
         table(HEADS[:2], rows, "numbers columns"),
         *_not_shown(len(found.headers) - len(rows)),

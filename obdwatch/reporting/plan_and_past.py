@@ -106,7 +106,9 @@ def _row(at: datetime | None, km: float | None, what: str, units: str) -> tuple[
 def _drive_row(facts: CarFacts, session: Session) -> tuple[str, ...]:
     found = facts.said[session.id]
     faults = [one.headline for one in found if one.verdict is Verdict.FAULT]
-    said = " ".join(faults) if faults else "nothing wrong found." if found else "not analysed yet."
+    judged = any(one.verdict is not Verdict.NOT_ENOUGH_DATA for one in found)
+    quiet = "nothing wrong found." if judged else "too little in it to tell anything." if found else "not analysed yet."
+    said = " ".join(faults) or quiet
     kind = "Drive (imported)" if session.origin == "imported" else "Drive"
     note = f" Note: {session.note.strip()}" if session.note.strip() else ""
     return _row(session.started_at, session.odometer_km, f"{kind}: {said}{note}", facts.units)

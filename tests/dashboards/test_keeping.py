@@ -11,6 +11,7 @@ from flask.testing import FlaskClient
 
 from dashboards import arrival_reading
 from dashboards.app import create_app, show_page
+from dashboards.arrival_reading import Refused
 from dashboards.arrivals import MOST_WAITING, Arrivals
 from dashboards.keeping import Correction, correction_from
 from dashboards.sessions import SessionShelf
@@ -155,6 +156,21 @@ def test_a_file_that_cannot_be_read_gives_one_line_with_its_own_name(
     assert "\n" not in str(told.value)
     assert "Traceback" not in str(told.value)
     assert [one.id for one in logbook.sessions()] == ["morning"]
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "line"),
+    [
+        ("sheet.csv", b"PK\x03\x04" + bytes(60), "packed archive (zip) or a spreadsheet, not a table: unpack it"),
+        ("empty.csv", b"time_s,rpm\n", "has a header but no rows: nothing was recorded in it"),
+    ],
+)
+def test_where_no_choice_of_columns_helps_none_is_offered(name: str, content: bytes, line: str) -> None:
+    arrivals = Arrivals()
+    with pytest.raises(Refused) as told:
+        arrivals.preview(arrivals.take(name, io.BytesIO(content)), {})
+    assert str(told.value).startswith(f"{name} ")
+    assert line in str(told.value)
 
 
 def test_headers_of_any_letters_can_be_chosen() -> None:

@@ -13,7 +13,8 @@ import pytest
 from dash.development.base_component import Component
 
 from dashboards.app import create_app, show_page
-from dashboards.pages.drive import body
+from dashboards.pages.drive import body, in_short
+from dashboards.pages.drive_sections import problems
 from dashboards.pages.drives import ON_A_PAGE
 from dashboards.sessions import SessionShelf
 from dashboards.visit import Visit, visit_from
@@ -124,7 +125,8 @@ def redraw(tmp_path: Path, trigger: str, **values: Any) -> tuple[int, Any]:
     book = FakeLogbook(tmp_path)
     book.add(usual_drive("a"), FAULT)
     visitor = create_app(book, load=book.load).server.test_client()
-    outputs = [("signals", "figure"), ("signals", "style"), ("values", "children"), ("trouble", "children")]
+    outputs = [("signals", "figure"), ("signals", "style")]
+    outputs += [(name, "children") for name in ("values", "shown-part", "trouble")]
     sent = {"window": None, "chosen": ["engine_speed"], "drive": "a", "view": {"width": 1280}, **values}
     answer = visitor.post(
         "/_dash-update-component",
@@ -153,10 +155,11 @@ def test_zoom_sends_only_what_changes(tmp_path: Path) -> None:
     patch = answer["response"]["signals"]["figure"]
     touched = {tuple(op["location"][:2]) for op in patch["operations"]}
     assert touched == {
-        ("data", 0), ("data", 1), ("layout", "xaxis"), ("layout", "xaxis2"), ("layout", "shapes"),
+        ("data", 0), ("layout", "xaxis"), ("layout", "xaxis2"), ("layout", "shapes"),
         ("layout", "annotations"),
     }  # fmt: skip
     assert "0:01:40 to 0:02:40" in json.dumps(answer["response"]["values"])
+    assert answer["response"]["shown-part"]["children"] == "Shown: 0:01:40 to 0:02:40"
 
 
 def test_choice_sends_a_new_figure(tmp_path: Path) -> None:
@@ -209,3 +212,19 @@ def test_long_list_is_dealt_out_in_pages_and_none_is_lost(tmp_path: Path) -> Non
     assert all(sum(f"drive number {number}." in page for page in pages) == 1 for number in range(205))
     assert on_page("?page=99") == pages[2]
     assert on_page("?page=-1") == on_page("?page=%00") == on_page("?page=" + "9" * 5_000) == on_page("") == pages[0]
+
+
+def test_a_drive_that_answers_nothing_is_not_called_sound() -> None:
+    open_ones = [replace(UNSURE, detector=str(number)) for number in range(3)]
+    assert in_short(open_ones).startswith("Too little in this drive to tell anything")
+    assert in_short([HEALTHY, *open_ones]).startswith("Nothing wrong was found")
+
+
+def test_damage_is_told_in_plain_words_with_what_to_do() -> None:
+    lost = "part of the values read from the car is damaged and lost; the rest is kept"
+    told = text(problems((lost, "coolant_temperature: 4 single values left out")))
+    assert "Part of the values read from the car is damaged and lost; the rest is kept." in told
+    assert "Engine coolant temperature: 4 single values left out." in told
+    assert "copy it from there once more" in told
+    assert "copy it" not in text(problems(("recovered",)))
+    assert problems(()) == []

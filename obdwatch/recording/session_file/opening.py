@@ -33,7 +33,8 @@ HEADER_LENGTH = 100
 
 LARGEST_SALVAGE = 2**31 - 1  # bytes; a damaged file is repaired in memory
 READ_TIMEOUT = 5.0  # s; how long a recorder that is just closing may keep a reader waiting
-NOT_OURS = "is not an obdwatch session file"
+NOT_OURS = "is no recording of obdwatch"
+BEYOND_REPAIR = "is damaged: nothing in it can be read"
 DAMAGED = "the file is damaged; only what could still be read is shown"
 
 
@@ -63,9 +64,9 @@ def opened(path: Path) -> Iterator[Opened]:
         try:
             connection = _open(path, stack)
             tables = _tables(path, connection)
-        except schema.DAMAGE as error:
+        except schema.DAMAGE:
             problems = (DAMAGED,)
-            connection = stack.enter_context(contextlib.closing(_salvage(path, error)))
+            connection = stack.enter_context(contextlib.closing(_salvage(path)))
             tables = _salvaged_tables(path, connection)
         yield Opened(connection, tables, problems)
 
@@ -216,14 +217,14 @@ def _salvaged_tables(path: Path, connection: sqlite3.Connection) -> frozenset[sc
     try:
         return _tables(path, connection)
     except schema.DAMAGE as error:
-        raise SessionFileError(path, f"is damaged beyond repair ({schema.reason_of(error)})") from error
+        raise SessionFileError(path, BEYOND_REPAIR) from error
 
 
-def _salvage(path: Path, error: Exception) -> sqlite3.Connection:
+def _salvage(path: Path) -> sqlite3.Connection:
     """Load what is left of a damaged file into memory, with a header that fits its real length."""
     try:
         if path.stat().st_size > LARGEST_SALVAGE:
-            raise SessionFileError(path, f"is damaged ({schema.reason_of(error)}) and too large to repair")
+            raise SessionFileError(path, "is damaged and too large to repair")
         contents = bytearray(path.read_bytes())
     except OSError as reading:
         raise SessionFileError(path, f"cannot be read ({reading.strerror})") from reading
@@ -234,7 +235,7 @@ def _salvage(path: Path, error: Exception) -> sqlite3.Connection:
     page_size = int.from_bytes(contents[PAGE_SIZE_AT], "big")
     page_size = 65536 if page_size == 1 else page_size
     if page_size < 512 or page_size & (page_size - 1):
-        raise SessionFileError(path, f"is damaged ({schema.reason_of(error)})")
+        raise SessionFileError(path, BEYOND_REPAIR)
     del contents[len(contents) // page_size * page_size :]
     contents[VERSIONS_AT] = b"\1\1"
     contents[PAGE_COUNT_AT] = (len(contents) // page_size).to_bytes(4, "big")
@@ -244,7 +245,7 @@ def _salvage(path: Path, error: Exception) -> sqlite3.Connection:
         connection.execute("PRAGMA writable_schema = ON")
     except sqlite3.Error as still:
         connection.close()
-        raise SessionFileError(path, f"is damaged beyond repair ({schema.reason_of(still)})") from still
+        raise SessionFileError(path, BEYOND_REPAIR) from still
     _harden(connection)
     return connection
 

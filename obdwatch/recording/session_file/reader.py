@@ -133,7 +133,7 @@ class _Tables:
     def __init__(self, file: Opened) -> None:
         self._file = file
         self.problems = list(file.problems)
-        self.problems += [f"the table '{table.name}' is missing" for table in schema.TABLES if table not in file.tables]
+        self.problems += [f"the file lacks {table.holds}" for table in schema.TABLES if table not in file.tables]
         file.connection.execute("BEGIN")  # one moment of a file that may be growing
 
     def rows(self, table: Table, after: int = 0, most: int = UNLIMITED, only: str = "") -> list[Row]:
@@ -143,37 +143,37 @@ class _Tables:
         """
         found: list[Row] = []
         jump = 1
-        damage: Exception | None = None
+        damaged = False
         while table in self._file.tables and after < LAST_ROW:
             place = after
-            rows, error = self._until_damage(table, after, most, only)
+            rows, whole = self._until_damage(table, after, most, only)
             for row in rows:
                 if row[0] > after:
                     after = row[0]
                     found.append(row)
-            if error is None:
+            if whole:
                 break
-            damage = error
+            damaged = True
             after, jump = (after, 1) if after > place else (after + jump, 2 * jump)
-        if damage is not None:
+        if damaged:
             self.problems.append(
-                f"the table '{table.name}' is damaged ({schema.reason_of(damage)}); some of its rows are lost"
+                f"part of {table.holds} is damaged and lost; the rest is kept, and what was lost stays a gap"
             )
         return found
 
-    def _until_damage(self, table: Table, after: int, most: int, only: str) -> tuple[list[Row], Exception | None]:
-        """Rows up to the first that cannot be read, and why it cannot."""
+    def _until_damage(self, table: Table, after: int, most: int, only: str) -> tuple[list[Row], bool]:
+        """Rows up to the first that cannot be read, and whether there was none such."""
         query = f"SELECT rowid, {table.columns} FROM {table.name} WHERE rowid > ?{only} ORDER BY rowid LIMIT ?"
         rows: list[Row] = []
-        damage: Exception | None = None
+        whole = True
         for limit in (most, 1):  # reading ahead, SQLite swallows the last good row, which is then asked for alone
             try:
                 rows.extend(self._file.connection.execute(query, (rows[-1][0] if rows else after, limit)))
-            except schema.DAMAGE as error:
-                damage = error
-            if damage is None:
+            except schema.DAMAGE:
+                whole = False
+            if whole:
                 break
-        return rows, damage
+        return rows, whole
 
     def sound(self, table: Table, is_sound: Callable[[Row], bool]) -> list[Row]:
         """The rows that fit their checksum; says how many did not."""
@@ -188,7 +188,8 @@ class _Tables:
     def left_out(self, table: Table, count: int, why: str) -> None:
         """Note that `count` rows are not used."""
         if count:
-            self.problems.append(f"{count:,} rows of the table '{table.name}' are {why} and left out")
+            entries, are = ("entry", "is") if count == 1 else ("entries", "are")
+            self.problems.append(f"{count:,} {entries} among {table.holds} {are} {why} and left out")
 
 
 def _header(tables: _Tables) -> tuple[Session, State] | None:

@@ -22,15 +22,6 @@ SUFFIX = ".obdw"
 LARGEST_VALUE = 16 * 1024 * 1024  # bytes; a column that claims more is damage (a sample block stays far below)
 
 DAMAGE = (sqlite3.DatabaseError, UnicodeDecodeError)  # the latter when SQLite quotes damaged text in its message
-LONGEST_REASON = 80  # characters
-
-
-def reason_of(error: Exception) -> str:
-    """What SQLite says of damage, as part of one line; it may quote what it found."""
-    if isinstance(error, UnicodeDecodeError):
-        return "its table of contents is garbled"
-    text = " ".join(str(error).split())[:LONGEST_REASON]
-    return "".join(letter if letter.isprintable() else "?" for letter in text)
 
 
 class State(StrEnum):
@@ -43,10 +34,11 @@ class State(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table of the session file: its columns in order as SQL, the checksum last."""
+    """A table of the session file: its columns in order as SQL, the checksum last; what it `holds`, for the reader."""
 
     name: str
     columns: str
+    holds: str
 
     @property
     def width(self) -> int:
@@ -64,16 +56,22 @@ SESSION = Table(
     "session",
     "row, id, started_at, car_id, odometer_km, soak_hours, adapter, protocol, supported, origin, note, tool_version, "
     "state, checksum",
+    "what is known of the drive (car, time, adapter)",
 )
-EXCHANGE = Table("exchange", "t, latency, request, ecu, status, payload, negative_code, raw, checksum")
-SAMPLES = Table("samples", "key, times, numbers, checksum")
-CODE = Table("code", "t, kind, code, ecu, checksum")
+EXCHANGE = Table(
+    "exchange",
+    "t, latency, request, ecu, status, payload, negative_code, raw, checksum",
+    "the values read from the car",
+)
+SAMPLES = Table("samples", "key, times, numbers, checksum", "the values taken in from a table")
+CODE = Table("code", "t, kind, code, ecu, checksum", "the trouble codes")
 MONITOR = Table(
     "monitor",
     "t, ecu, monitor, test, scaling, raw_value, raw_minimum, raw_maximum, value, minimum, maximum, unit, completed, "
     "checksum",
+    "the results of the car's own tests",
 )
-MARK = Table("mark", "t, kind, text, duration, checksum")
+MARK = Table("mark", "t, kind, text, duration, checksum", "what happened on the way")
 
 TABLES = (SESSION, EXCHANGE, SAMPLES, CODE, MONITOR, MARK)
 
