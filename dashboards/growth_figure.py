@@ -20,7 +20,8 @@ def growth_figure(
 ) -> Figure:
     """Draw the probability over the odometer, over dates where an odometer reading is missing.
 
-    `readings` are (when, odometer [km], probability) of each drive, `renewed` (when, odometer [km]) of each repair.
+    `readings` are (when, odometer [km], probability) of each drive, and at the end of today where something was learnt
+    since; `renewed` are (when, odometer [km]) of each repair.
     """
     by_distance = all(km is not None for _, km, _ in readings)
 

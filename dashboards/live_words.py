@@ -11,6 +11,7 @@ from obdwatch.explanations.coverage_words import NO_SCREEN, next_drive_words
 from obdwatch.explanations.findings import HOT_COOLING, explain
 from obdwatch.live_recording import Warned
 from obdwatch.records import Finding, PollClass, Urgency
+from obdwatch.reporting.holding import held
 from obdwatch.signals.coverage import Coverage
 from obdwatch.signals.next_drive import CRUISE_WANTED, IDLE_WANTED, OVERRUN_WANTED, NextDrive, Step, next_drive
 from obdwatch.signals.remaining_drive import EVERYTHING, for_another_day, remaining
@@ -128,7 +129,7 @@ def later_words(wanted: NextDrive, seen: Coverage, units: str) -> tuple[str, ...
 
 def _sentences(drive: NextDrive, units: str) -> tuple[str, ...]:
     said = next_drive_words(drive, units)
-    return tuple(one.replace(" for 1 minutes", " for 1 minute") for one in said if one != NO_SCREEN)
+    return tuple(held(one.replace(" for 1 minutes", " for 1 minute")) for one in said if one != NO_SCREEN)
 
 
 def danger_words(found: Finding, units: str) -> tuple[str, tuple[str, ...]]:
@@ -145,7 +146,7 @@ def warned_words(warned: Warned, units: str) -> str:
     title = danger_words(warned.finding, units)[0].rstrip(".")
     hottest = [one for one in warned.finding.measures if one.name == HOTTEST]
     how = f" (coolant {wording.quantity(hottest[0].value, hottest[0].unit, units)})" if hottest else ""
-    return f"{at}: {title}{how}."
+    return held(f"{at}: {title}{how}.")
 
 
 def urgency_of(warned: Warned) -> str:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import dash_mantine_components as dmc
 from dash.development.base_component import Component
 
-from dashboards.holding import held
+from obdwatch.reporting.holding import held
 
 
 def text_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Component:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import UTC, datetime
 
 from dash import dcc, html
 from dash.development.base_component import Component
@@ -25,6 +26,7 @@ from obdwatch.records import EventKind, Evidence, PartRisk
 from obdwatch.units import distance_text
 
 MOST_REASONS = 12
+LEARNT = 0.005  # a probability that moved by more since the last drive shows in whole per cent
 FROM_THE_MANUAL = "Torques, part numbers and procedures come from the maker's own manual."
 
 
@@ -48,7 +50,7 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
             html.Div(
                 [
                     html.Div([*_why(shelf, known, risk), *_instead(now, risk), *_if_ignored(part)]),
-                    html.Div([*_fails(risk, units), *_grown(shelf, known, part_id, visit.screen)]),
+                    html.Div([*_fails(risk, units), *_grown(shelf, known, risk, visit.screen)]),
                 ],
                 className="side-by-side",
             ),
@@ -58,9 +60,9 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
 
 
 def _fails(risk: PartRisk, units: str) -> list[Component]:
-    heads = ("Within", "Chance that it fails")
+    heads = ("How far", "Chance that it fails")
     rows = [
-        row(heads, distance(miles, units), [bar(chance, percent(chance))])
+        row(heads, f"within {distance(miles, units)}", [bar(chance, percent(chance))])
         for miles, chance in sorted(risk.failure_within_miles.items())
     ]
     return [html.H2("How soon it may fail"), table(heads, rows, "ranked chances")]
@@ -125,24 +127,28 @@ def _instead(now: CarState, risk: PartRisk) -> list[Component]:
     return shown
 
 
-def _grown(shelf: SessionShelf, known: KnownCar, part: str, screen: Screen) -> list[Component]:
-    grown = shelf.garage.grown(known)
+def _grown(shelf: SessionShelf, known: KnownCar, risk: PartRisk, screen: Screen) -> list[Component]:
+    grown, events, part = shelf.garage.grown(known), shelf.garage.events(known), risk.part
     readings = [(s.started_at, s.odometer_km, of[part]) for s, of in grown if s.started_at is not None and part in of]
     if len(readings) < 2:
         return []
+    spoken = [f"{when(at)}: {percent(chance)}" for at, _, chance in readings[-6:]]
+    if abs(risk.degraded - readings[-1][2]) >= LEARNT:
+        read = [km for km in (readings[-1][1], *(event.odometer_km for event in events)) if km is not None]
+        readings.append((datetime.now(UTC), max(read, default=None), risk.degraded))
+        spoken.append(f"today: {percent(risk.degraded)}")
     renewed = [
         (event.at, event.odometer_km)
-        for event in shelf.garage.events(known)
+        for event in events
         if event.kind is EventKind.REPAIR and (event.part or "").partition(":")[0] == part
     ]
     figure = growth_figure(readings, renewed, screen)
-    spoken = ", ".join(f"{when(at)}: {percent(chance)}" for at, _, chance in readings[-6:])
     return [
         html.H2("How the suspicion grew"),
         html.Div(
             dcc.Graph(figure=figure, config=GRAPH_CONFIG),
             role="img",
-            **labelled(f"How likely it was worn after the drives: {spoken}"),
+            **labelled(f"How likely it was worn after the drives: {', '.join(spoken)}"),
         ),
     ]
 

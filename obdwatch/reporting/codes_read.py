@@ -94,7 +94,7 @@ def _earlier(reads: tuple[CodesRead, ...], now: set[str]) -> list[Block]:
             if (when := day(read.session.started_at)) not in seen.setdefault(one.code, []):
                 seen[one.code].append(when)
             kinds.setdefault(one.code, {})[one.kind.value] = None
-    title = f"In the {counted(len(reads), 'reading')} before"
+    title = f"Codes of the {counted(len(reads), 'reading')} before" if len(reads) > 1 else "Codes of the reading before"
     if not seen:
         return [Subheading(title), Paragraph("No code was read in any of them.")]
     rows = tuple(

@@ -35,6 +35,7 @@ from obdwatch.reporting.words import capital, drive_of, odometer
 from obdwatch.units import screen_unit, to_screen
 
 MOST_GROWN = 4
+LEARNT = 0.005  # a probability that moved by more since the last drive shows in whole per cent
 CLOSE_UP = 0.1  # of a drive; a place shorter than this is drawn with its surroundings and not in the whole drive
 AROUND = 3.0  # times the length of a place, before and after it
 SHORTEST_VIEW = 60.0  # s
@@ -155,12 +156,19 @@ def signal_name(key: str) -> str:
 
 
 def growth_plot(facts: CarFacts, part: str) -> Plot | None:
-    """Draw how likely a part was worn after each drive, with its renewals; None with fewer than two drives."""
+    """Draw how likely a part was worn after each drive, with its renewals; None with fewer than two drives.
+
+    Today is a further point where something was learnt after the last drive.
+    """
     dated = [
         (s.started_at, s.odometer_km, of[part]) for s, of in facts.grown if s.started_at is not None and part in of
     ]
     if len(dated) < 2:
         return None
+    now = next((one.degraded for one in facts.suspected if one.part == part), dated[-1][2])
+    if abs(now - dated[-1][2]) >= LEARNT:
+        read = [km for km in (dated[-1][1], *(event.odometer_km for event in facts.events)) if km is not None]
+        dated.append((facts.made_at, max(read, default=None), now))
     by_distance = all(km is not None for _, km, _ in dated)
     unit = screen_unit("km", facts.units).name
 
@@ -181,9 +189,9 @@ def growth_plot(facts: CarFacts, part: str) -> Plot | None:
     ]
     name = capital(part_name(part))
     return Plot(
-        title=f"{name}: probability of being worn, by what was known after each drive",
+        title=f"{name}: probability of being worn, by what was known after each drive, and today",
         words=f"{name}: from {percent(float(ys[0]))} after the first drive, at "
-        f"{odometer(dated[0][1], facts.units)}, to {percent(float(ys[-1]))} after the last.",
+        f"{odometer(dated[0][1], facts.units)}, to {percent(float(ys[-1]))} today.",
         x=x,
         y=percent_axis("probability of being worn"),
         curves=(Curve(xs, ys, Stroke.STEPS), Curve(xs, ys, Stroke.POINTS)),

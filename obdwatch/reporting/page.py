@@ -7,7 +7,18 @@ from __future__ import annotations
 
 from html import escape
 
-from obdwatch.reporting.document import Block, Bullets, Document, Paragraph, Section, Subheading, Table, Tone
+from obdwatch.reporting.document import (
+    Block,
+    Bullets,
+    Document,
+    Paragraph,
+    Section,
+    Subheading,
+    Table,
+    Tone,
+    with_texts,
+)
+from obdwatch.reporting.holding import held
 from obdwatch.reporting.plots import Plot
 from obdwatch.reporting.svg import svg
 
@@ -63,6 +74,7 @@ thead .number { white-space: normal; }
   .stacks td { display: inline-block; text-align: left; margin-right: 1rem; }
   .stacks td::before { content: attr(data-label) " "; color: var(--quiet); }
 }
+@page { margin: 14mm; }
 @media print {
   :root { color-scheme: light; --ink: #000; --quiet: #444; --paper: #fff; --rule: #bbb; --accent: #1f63ad; }
   body { font-size: 10pt; } main { max-width: none; padding: 0; }
@@ -74,6 +86,7 @@ thead .number { white-space: normal; }
 
 def page(document: Document) -> str:
     """Return the document as a whole page of HTML."""
+    document = with_texts(document, held)
     title = escape(document.title)
     sections = "\n".join(_section(number, one) for number, one in enumerate(document.sections, 1))
     return (

@@ -8,10 +8,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import datetime
 from io import BytesIO
+from itertools import zip_longest
 from typing import Any
 
 from obdwatch.errors import InputError
-from obdwatch.reporting.document import Block, Bullets, Document, Paragraph, Subheading, Table, Tone
+from obdwatch.reporting.document import Block, Bullets, Document, Paragraph, Subheading, Table, Tone, with_texts
+from obdwatch.reporting.holding import held
 from obdwatch.reporting.plots import Plot
 
 HOW_TO_INSTALL = "pip install fpdf2 matplotlib (or with obdwatch itself: pip install 'obdwatch[report]')"
@@ -63,7 +65,7 @@ class _Paper:
                 self.set_text_color(*QUIET)
                 self.cell(0, 5, f"{foot} · page {self.page_no()}", align="R")
 
-        self.document = document
+        self.document = with_texts(document, held)
         self.sheets = Sheets(format="letter" if document.letter else "a4", unit="mm")
         self.sheets.str_alias_nb_pages = None  # or a name that looks like it would become a number
         for style, name in FONTS.items():
@@ -87,8 +89,8 @@ class _Paper:
         self._say(self.document.made, SMALL, QUIET)
         for section in self.document.sections:
             self._heading(section.heading, HEADING, 0)
-            for block in section.blocks:
-                self._block(block)
+            for block, after in zip_longest(section.blocks, section.blocks[1:]):
+                self._block(block, after)
                 drawn += 1
                 show(drawn / blocks)
         return bytes(self.sheets.output())
@@ -115,9 +117,9 @@ class _Paper:
         if self.sheets.will_page_break(height):
             self.sheets.add_page()
 
-    def _heading(self, text: str, size: float, level: int) -> None:
+    def _heading(self, text: str, size: float, level: int, below: float = LEAST_BELOW) -> None:
         sheets = self.sheets
-        self._room(LEAST_BELOW)
+        self._room(below)
         sheets.ln(5 if level == 0 else 2.5)
         sheets.start_section(self._text(text), level=level, strict=False)
         self._say(text, size, style="B")
@@ -126,9 +128,10 @@ class _Paper:
             sheets.line(sheets.l_margin, sheets.get_y() + 0.5, sheets.w - sheets.r_margin, sheets.get_y() + 0.5)
             sheets.ln(2)
 
-    def _block(self, block: Block) -> None:
+    def _block(self, block: Block, after: Block | None) -> None:
         if isinstance(block, Subheading):
-            self._heading(block.text, SUBHEADING, 1)
+            below = LEAST_BELOW + (self._height_of_a_plot() if isinstance(after, Plot) else 0.0)
+            self._heading(block.text, SUBHEADING, 1, below)
         elif isinstance(block, Paragraph):
             self._paragraph(block)
         elif isinstance(block, Bullets):
@@ -195,12 +198,17 @@ class _Paper:
         cells = [in_pieces(self._text(cell), size) for cell, size in zip(row, most, strict=True)]
         return [[one[n] if n < len(one) else "" for one in cells] for n in range(max(map(len, cells)))]
 
+    def _height_of_a_plot(self) -> float:
+        """With its title [mm]."""
+        from obdwatch.reporting.pdf_plots import HEIGHT, WIDTH
+
+        return float(self.sheets.epw) * HEIGHT / WIDTH + 2 * LINE
+
     def _plot(self, plot: Plot) -> None:
-        from obdwatch.reporting.pdf_plots import HEIGHT, WIDTH, png
+        from obdwatch.reporting.pdf_plots import png
 
         sheets = self.sheets
-        height = sheets.epw * HEIGHT / WIDTH
-        self._room(height + 2 * LINE)
+        self._room(self._height_of_a_plot())
         sheets.ln(1)
         self._say(plot.title, SMALL, style="B")
         sheets.image(BytesIO(png(plot)), w=sheets.epw, alt_text=self._text(plot.words))

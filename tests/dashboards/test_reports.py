@@ -48,8 +48,8 @@ def test_page_and_pdf_are_downloads_that_say_the_same(client: FlaskClient, logbo
 
 def test_units_are_those_asked_for(client: FlaskClient) -> None:
     told = {units: client.get(report_address("green", "html", units)).get_data(as_text=True) for units in ("us", "x")}
-    assert "10,000 miles" in told["us"]
-    assert "16,000 km" in told["x"]
+    assert "10,000\N{NO-BREAK SPACE}miles" in told["us"]
+    assert "16,000\N{NO-BREAK SPACE}km" in told["x"]
 
 
 def test_a_car_with_a_dot_in_its_id_is_found(client: FlaskClient) -> None:
