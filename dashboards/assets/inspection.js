@@ -5,8 +5,8 @@
 
   const SIZES = [[1600, 0.8], [1200, 0.7], [800, 0.6]]; // longest side in pixels, quality
   const MOST = 930000; // letters of the address that holds the photo; the server takes 700 kB
-  const KEPT = "The photo is kept together with your answer.";
-  const UNREADABLE = "This is no picture that the browser can read.";
+  const TAKEN = "The photo goes into your logbook together with your answer.";
+  const UNREADABLE = "This file is no picture, or none that this browser can read.";
   let chooser = null; // held, or the browser may forget it while the camera is open
 
   function drawn(image, side, quality) {
@@ -27,11 +27,13 @@
     return null;
   }
 
+  /* What cannot be used leaves the photo that is there, if any. */
   function show(question, photo, told) {
     const of = (type) => ({ type: type, of: question });
-    window.dash_clientside.set_props(of("photo"), { data: photo });
     window.dash_clientside.set_props(of("photo-told"), { children: told });
-    window.dash_clientside.set_props(of("photo-shown"), { src: photo || "", alt: photo ? "Your photo" : "" });
+    if (!photo) return;
+    window.dash_clientside.set_props(of("photo"), { data: photo });
+    window.dash_clientside.set_props(of("photo-shown"), { src: photo, alt: "Your photo" });
   }
 
   function take(question, file) {
@@ -45,7 +47,7 @@
     image.onerror = () => done(null, UNREADABLE);
     image.onload = () => {
       const photo = small(image);
-      done(photo, photo ? KEPT : "This picture cannot be made small enough.");
+      done(photo, photo ? TAKEN : "This picture cannot be made small enough.");
     };
     image.src = address;
   }

@@ -146,7 +146,7 @@
     if (told.seen) page.progress = told;
     if (page.progress) progress(page.progress, told.state === "over" ? OVER : told.danger ? NOT_NOW : "");
     if (told.warnings) warnings(told.warnings);
-    warnOf(told.state === "over" ? null : told.danger);
+    warnOf(told.danger, told.state === "over");
     if (told.state === "lost" && before !== "lost" && before) sound("soon", STATES.lost);
     if (told.state === "over") over(told);
     return told.more ? SOON : EVERY[told.state] || USUAL_EVERY;
@@ -172,6 +172,12 @@
     return Math.floor(whole / 3600) + ":" + two(Math.floor(whole / 60) % 60) + ":" + two(whole % 60);
   }
 
+  /* As the server writes numbers: thousands apart, a true minus. */
+  function figure(number, digits = 0) {
+    const form = { minimumFractionDigits: digits, maximumFractionDigits: digits };
+    return number.toLocaleString("en-US", form).replace("-", "−");
+  }
+
   function facts(told) {
     const about = page.about;
     const since = about.since ? ", since " + about.since : "";
@@ -180,7 +186,10 @@
     say(
       byId("live-facts"),
       `${about.car}${since}, for ${clock(told.now)}. ` +
-        (told.state === "over" ? "" : `${now} values per second now, ${long} on average over the last two minutes.`) + lamp
+        (told.state === "over"
+          ? ""
+          : `${figure(now)} values per second now, ${figure(long)} on average over the last two minutes.`) +
+        lamp
     );
   }
 
@@ -332,7 +341,7 @@
     const room = Math.max(about.stretch - (most - least), 0) / 2;
     const low = least >= 0 ? Math.max(least - room, 0) : least - room; // a speed is not drawn as if it could be negative
     const high = low + Math.max(most - least, about.stretch, most - low);
-    const said = (number) => number.toFixed(about.digits).replace("-", "−");
+    const said = (number) => figure(number, about.digits);
     shown.path.setAttribute("d", drawing(times, numbers, low, high));
     say(shown.high, said(high));
     say(shown.low, said(low));
@@ -400,19 +409,21 @@
 
   const REPEAT = 20000; // ms
 
-  function warnOf(danger) {
+  /* An engine is as hot after the end of its recording as before: then the warning stays, and is silent. */
+  function warnOf(danger, ended = false) {
     const place = byId("live-danger");
-    const kind = danger ? danger.urgency + danger.kind : "";
+    const kind = danger ? danger.urgency + danger.kind + (ended ? " at the end" : "") : "";
     if (kind !== page.danger) {
       page.danger = kind;
       page.repeated = -REPEAT;
       place.replaceChildren();
       if (danger) {
         place.dataset.urgency = danger.urgency;
-        place.append(make("p", "title", danger.title), ...danger.lines.map((one) => make("p", "", one)));
+        const title = ended ? "At the end of the recording: " + danger.title : danger.title;
+        place.append(make("p", "title", title), ...danger.lines.map((one) => make("p", "", one)));
       }
     }
-    if (danger && performance.now() - page.repeated >= REPEAT) {
+    if (danger && !ended && performance.now() - page.repeated >= REPEAT) {
       page.repeated = performance.now();
       sound(danger.urgency, danger.title + " " + danger.lines.join(" "));
     }

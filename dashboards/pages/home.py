@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from itertools import groupby
 from typing import Any
 
@@ -34,10 +35,12 @@ from dashboards.visit import (
 from obdwatch.explanations.coverage_words import next_drive_words
 from obdwatch.explanations.part_names import part_name
 from obdwatch.part_ages import repairs
+from obdwatch.parts.inspection import walk_began
 from obdwatch.parts.risk_words import is_old, is_suspected, percent
 from obdwatch.parts.state_words import state_sentence
 from obdwatch.planning.words import capital, distance, listed, money, working_time
-from obdwatch.records import Finding, PartRisk, Session
+from obdwatch.records import Event, EventKind, Finding, PartRisk, Session
+from obdwatch.reporting.words import day
 from obdwatch.signals.next_drive import next_drive
 
 MOST_PARTS = 6
@@ -76,7 +79,7 @@ def show(shelf: SessionShelf, visit: Visit) -> Page:
             html.P(_latest(analysed[0], units), className="quiet"),
             html.Div(
                 [
-                    _section("What to do next", "next", _next(known, now, said, units)),
+                    _section("What to do next", "next", _next(known, now, said, garage.events(known), units)),
                     _section(
                         "What changed since the drive before", "changed", _changed(shelf, known, analysed, said, units)
                     ),
@@ -99,7 +102,9 @@ def _latest(session: Session, units: str) -> str:
     return f"As of the drive of {wording.when(session.started_at)}{at}."
 
 
-def _next(known: KnownCar, now: CarState, said: Sequence[Finding], units: str) -> list[Component]:
+def _next(
+    known: KnownCar, now: CarState, said: Sequence[Finding], events: Sequence[Event], units: str
+) -> list[Component]:
     steps: list[Component] = []
     first = now.plan.visits[0] if now.plan is not None and now.plan.visits else None
     if first is not None and now.plan is not None:
@@ -108,12 +113,27 @@ def _next(known: KnownCar, now: CarState, said: Sequence[Finding], units: str) -
         price = f"{money(first.cost, now.plan.currency)} to pay{'' if now.plan.currency else ', in your own currency'}"
         told = f": {names}, {when}. {capital(working_time(first.hours))} of work, about {price}. "
         steps.append(html.Li([html.Strong("Mend"), told, dcc.Link("See the plan", href=car_address(VISITS, known.id))]))
-    look = ": a short walk round the car, for what no recording shows. "
-    steps.append(html.Li([html.Strong("Look"), look, dcc.Link("Begin", href=car_address(INSPECTION, known.id))]))
+    told, way = _look(events, datetime.now(UTC))
+    steps.append(html.Li([html.Strong("Look"), told, dcc.Link(way, href=car_address(INSPECTION, known.id))]))
     drive = next_drive_words(next_drive(said), units)
     if drive:
         steps.append(html.Li(_drive(drive)))
     return [html.Ul(steps, className="todo")]
+
+
+def _look(events: Sequence[Event], at: datetime) -> tuple[str, str]:
+    """What is said of the walk round the car, and of the way to it: the one that is under way, or the next one."""
+    looks = [event for event in events if event.kind is EventKind.INSPECTION and event.question]
+    began = walk_began(events, at)
+    answered = {event.question for event in looks if event.at >= began}
+    if answered:
+        return (
+            f": {wording.count(len(answered), 'question')} of this walk round the car answered. ",
+            "Go on, or see more",
+        )
+    last = max((event.at for event in looks), default=None)
+    before = f" The last one was on {day(last)}." if last is not None else ""
+    return f": a short walk round the car, for what no recording shows.{before} ", "Begin"
 
 
 def _drive(steps: Sequence[str]) -> list[Component]:
@@ -225,7 +245,7 @@ def how_to_begin() -> list[Component]:
     """What to do with an empty logbook."""
     return [
         html.H1("No drives yet"),
-        html.P("This logbook is empty. Look at an invented car, or record your own.", className="lead"),
+        html.P("This logbook holds no drive. Look at an invented car, or record your own.", className="lead"),
         html.Section(
             [
                 html.P("Nine months of an old six-cylinder: twelve drives, what was found, what was done."),

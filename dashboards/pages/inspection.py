@@ -23,7 +23,7 @@ from obdwatch.errors import InputError
 from obdwatch.explanations.part_names import part_name
 from obdwatch.inspecting import Inspection
 from obdwatch.parts.inspection_questions import ANSWERS, Question
-from obdwatch.parts.inspection_words import ANSWER_WORDS, ENGINE_HINTS, where_words
+from obdwatch.parts.inspection_words import ENGINE_HINTS, answer_words, where_words
 
 
 def show(shelf: SessionShelf, visit: Visit) -> Page:
@@ -114,7 +114,7 @@ def _answers(question: Question, given: str | None) -> Component:
     """The three answers as large buttons; the one given before is said in words, too."""
     buttons = [
         html.Button(
-            f"{ANSWER_WORDS[answer]}{' (your answer)' if answer == given else ''}",
+            [answer_words(question, answer), html.Small(" (your answer)") if answer == given else None],
             id={"type": "inspected", "question": question.id, "answer": answer},
             type="button",
             className="given" if answer == given else "",

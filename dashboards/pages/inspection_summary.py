@@ -9,13 +9,13 @@ from dash.development.base_component import Component
 
 from dashboards.components import cautions_box
 from dashboards.inspections import SUMMARY, Inspections, Place
-from dashboards.visit import Page
+from dashboards.visit import CAR, VISITS, Page, car_address, part_address
 from dashboards.wording import MOST_OF_A_NAME, count, shortened
 from obdwatch.explanations.naming import capital
 from obdwatch.explanations.part_names import part_name
 from obdwatch.inspecting import Inspection
 from obdwatch.parts.inspection_questions import Engine, Question
-from obdwatch.parts.inspection_words import ANSWER_WORDS, ENGINE_HINTS, ENGINE_TITLES, moved
+from obdwatch.parts.inspection_words import ENGINE_HINTS, ENGINE_TITLES, answer_words, moved
 
 ADVICE = "This is advice, not an inspection by law: have what you found looked at before you replace a part."
 
@@ -29,8 +29,9 @@ def beginning(inspection: Inspection, place: Place) -> Page:
         return Page(title, [html.H1(title), html.P(told, className="lead")])
     left = [one for one in walk.questions if one.id not in walk.answers]
     minutes = 5 * math.ceil(sum(one.minutes for one in left) / 5)
-    lead = f"{count(len(left), 'question')} about what no recording shows, in one walk round the car."
-    begin = "Go on" if walk.answers else "Begin"
+    more = "more question" if walk.answers else "question"
+    lead = f"{count(len(left), more)} about what no recording shows, in one walk round the car."
+    begin = ("Go on" if walk.answers else "Begin") if walk.next is not None else "See what your answers changed"
     way = dcc.Link(begin, href=place.address(walk.next.id if walk.next is not None else SUMMARY), className="large")
     done = dcc.Link("See the answers so far", href=place.address(SUMMARY))
     return Page(
@@ -42,10 +43,10 @@ def beginning(inspection: Inspection, place: Place) -> Page:
                 className="lead",
             ),
             html.P(way),
-            html.P(done) if walk.answers else html.Div(),
+            html.P(done) if walk.answers and left else html.Div(),
             html.P(
                 "You need: a cold engine, a lamp, paper towels and gloves. Whatever you cannot see or do not dare:"
-                " answer “could not look”."
+                " answer “could not look”; where you are asked from memory, “not sure”."
             ),
             cautions_box(
                 [
@@ -93,6 +94,13 @@ def summary(inspections: Inspections, inspection: Inspection, place: Place) -> P
             if walk.next is not None
             else html.P(_other_length(place, "Go on with all the other questions")),
             *_changed(inspections, inspection),
+            html.P(
+                [
+                    dcc.Link(f"All that is known of {name}", href=car_address(CAR, inspection.car.id)),
+                    dcc.Link("The plan of visits", href=car_address(VISITS, inspection.car.id)),
+                ],
+                className="ways-down",
+            ),
             *_given(inspections, inspection, place),
             html.P(ADVICE, className="quiet"),
         ],
@@ -109,7 +117,15 @@ def _changed(inspections: Inspections, inspection: Inspection) -> list[Component
     if not inspection.walk.answers:
         return []
     found = inspections.changes(inspection)
-    rows = [html.Li([html.Strong(capital(part_name(one.part))), f": {moved(one.before, one.after)}"]) for one in found]
+    rows = [
+        html.Li(
+            [
+                dcc.Link(capital(part_name(one.part)), href=part_address(inspection.car.id, one.part)),
+                f": {moved(one.before, one.after)}",
+            ]
+        )
+        for one in found
+    ]
     nothing = html.P("Your answers changed no part's probability noticeably.")
     return [html.H2("What your answers changed"), html.Ul(rows) if rows else nothing]
 
@@ -123,6 +139,6 @@ def _given(inspections: Inspections, inspection: Inspection, place: Place) -> li
             continue
         photo = inspections.photo(event.id)
         shown = html.Img(src=photo, alt=f"Photo: {one.text}", className="photo") if photo else None
-        said = html.Strong(f" {ANSWER_WORDS[event.answer or '']}.")
+        said = html.Strong(f" {answer_words(one, event.answer or '')}.")
         rows.append(html.Li([dcc.Link(one.text, href=place.address(one.id)), said, shown]))
     return [html.H2("Your answers"), html.Ul(rows, className="given-answers")] if rows else []

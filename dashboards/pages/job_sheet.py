@@ -68,6 +68,9 @@ def _under(section: SheetSection, mark: str) -> list[Component]:
 def _tick(text: str, line: str) -> Component:
     """A line with a box; the browser keeps the ticks of this very sheet, should the phone sleep."""
     box: Component = dmc.Checkbox(
-        label=text, id={"type": "ticked", "line": line}, persistence=True, persistence_type="local"
+        label=html.Code(text) if text.startswith("obdwatch ") else text,
+        id={"type": "ticked", "line": line},
+        persistence=True,
+        persistence_type="local",
     )
     return box

@@ -27,12 +27,19 @@ PLACE_WORDS: Mapping[str, str] = {
     "rear": "beside and behind the car",
 }
 ANSWER_WORDS: Mapping[str, str] = {YES: "Yes", NO: "No", COULD_NOT_LOOK: "Could not look"}
+NOT_SURE = "Not sure"  # what it is called where nobody looks, but remembers
 
 
 def where_words(question: Question) -> str:
     """Return the state of the engine and the place one stands at; what is remembered has no place."""
     title = ENGINE_TITLES[question.engine]
     return title if question.engine is Engine.REMEMBERED else f"{title}, {PLACE_WORDS[question.place]}"
+
+
+def answer_words(question: Question, answer: str) -> str:
+    """Return an answer as it is said to this question: what one remembers one may be unsure of."""
+    unsure = answer == COULD_NOT_LOOK and question.engine is Engine.REMEMBERED
+    return NOT_SURE if unsure else ANSWER_WORDS[answer]
 
 
 def moved(before: float, after: float) -> str:

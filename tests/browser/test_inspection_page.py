@@ -120,7 +120,7 @@ def test_photo_is_made_small_loses_its_place_and_stays_here(
     page.goto(f"{start}/inspection")
     page.get_by_role("link", name="Begin").tap()
     add_photo(page, large)
-    expect(page.get_by_text("The photo is kept together with your answer.")).to_be_visible()
+    expect(page.get_by_text("The photo goes into your logbook together with your answer.")).to_be_visible()
     expect(page.get_by_role("img", name="Your photo")).to_be_visible()
     page.get_by_role("button", name="Yes", exact=True).tap()
     asked(page, 2)
@@ -144,7 +144,7 @@ def test_what_is_no_picture_is_said_and_the_answer_goes_through(
     page.goto(f"{start}/inspection")
     page.get_by_role("link", name="Begin").tap()
     add_photo(page, wrong)
-    expect(page.get_by_text("This is no picture that the browser can read.")).to_be_visible()
+    expect(page.get_by_text("This file is no picture, or none that this browser can read.")).to_be_visible()
     page.get_by_role("button", name="No", exact=True).tap()
     asked(page, 2)
     assert answers(book) == ["no"]

@@ -85,7 +85,8 @@ def test_a_recording_appears_moves_warns_and_ends(page: Page, address: str, book
         expect(page.locator(".live-line b")).to_have_text("253 °F")  # 123 x 1.8 + 32 = 253.4
 
     expect(page.locator("#live-state")).to_have_text("The recording has ended.", timeout=10_000)
-    expect(page.locator("#live-danger")).to_be_empty()
+    expect(page.locator("#live-danger .title")).to_contain_text("At the end of the recording: ")
+    expect(page.locator("#live-danger")).to_contain_text("Never open the cooling system hot")
     expect(page.get_by_label("say them aloud")).to_be_hidden()
     expect(page.locator("#live-left")).not_to_contain_text("Drive on")
     expect(page.get_by_role("link", name="See the drive")).to_have_attribute("href", "/drive/now")

@@ -17,6 +17,7 @@ from dashboards.drawing import LARGE_SCREENS, Screen
 from dashboards.growth_figure import growth_figure
 from dashboards.sessions import SessionShelf
 from obdwatch.errors import LogbookError
+from obdwatch.inspecting import note_answer
 from obdwatch.logbook.logbook import Logbook
 from obdwatch.records import Event, EventKind, Finding, Span, Urgency, Verdict
 from tests.dashboards.as_plotly import checked
@@ -63,6 +64,31 @@ def test_the_car_is_told_in_one_sentence_with_what_to_do(logbook: Logbook) -> No
     assert "in your own currency" in shown
     assert re.search(r"Mend : [a-z ]+", shown)
     assert "The same was found as in the drive before." in shown
+
+
+def test_a_walk_round_the_car_is_not_asked_for_as_if_it_had_not_been_made(logbook: Logbook) -> None:
+    def look() -> str:
+        return " ".join(page(logbook, "/").split()).partition("Look : ")[2]
+
+    assert look().startswith("a short walk round the car, for what no recording shows. Begin")
+    now = datetime.now(UTC)
+    note_answer(logbook, CAR.id, "heater_lukewarm", "no", now - timedelta(days=40))
+    assert "The last one was on" in look()
+    note_answer(logbook, CAR.id, "pump_trace", "no", now - timedelta(minutes=5))
+    assert look().startswith("1 question of this walk round the car answered.")
+
+
+def test_what_was_learnt_after_the_last_drive_is_in_the_picture_of_a_part(logbook: Logbook) -> None:
+    def readings() -> list[float]:
+        shown = show_page(SessionShelf(logbook), visit(f"/part/{CAR.id}/coolant_pump")).children
+        (graph,) = components(shown, dcc.Graph)
+        return list(graph.figure["data"][0]["y"])
+
+    before = readings()
+    note_answer(logbook, CAR.id, "pump_trace", "yes", datetime.now(UTC))
+    after = readings()
+    assert len(after) == len(before) + 1
+    assert after[-1] > before[-1]
 
 
 def test_what_changed_is_new_gone_not_shown_or_renewed() -> None:
