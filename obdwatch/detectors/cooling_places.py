@@ -139,7 +139,8 @@ def _falls(record: CoolingRecord, still: BoolArray, level: float) -> bool:
         if len(values) < 6:
             continue
         best = np.maximum.accumulate(values)
-        top = np.array([np.max(values[max(0, i - count) : i + 1]) for i in range(len(values))])
+        padded = np.concatenate([np.full(count, -np.inf), values])
+        top = np.lib.stride_tricks.sliding_window_view(padded, count + 1).max(axis=1)
         risen = best >= values[0] + 1.0  # it rose while standing first: not merely what the road's air left behind
         if np.any(risen & (top - values >= FAN_FALL) & (top >= level + FAN_ABOVE)):
             return True

@@ -148,8 +148,9 @@ def _rounds(columns: list[int], by_test: dict[tuple[int, int], list[MonitorResul
 def _strike_out_strays(at: FloatArray, column: FloatArray) -> None:
     """Make NaN of what a counter cannot have counted since it was last read: more than all firings of a fast engine."""
     last = -1
+    times, shown = at.tolist(), column.tolist()
     for row in np.flatnonzero(np.isfinite(column)).tolist():
-        if last >= 0 and column[row] - column[last] > MOST_PER_SECOND * (at[row] - at[last]) + READ_APART:
+        if last >= 0 and shown[row] - shown[last] > MOST_PER_SECOND * (times[row] - times[last]) + READ_APART:
             column[row] = np.nan
         else:
             last = row

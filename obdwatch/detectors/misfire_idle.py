@@ -91,13 +91,14 @@ def _steady(times: FloatArray, values: FloatArray) -> list[tuple[FloatArray, Flo
     """Cut a stretch of idle at gaps, and take off its ends."""
     if len(times) < 2:
         return []
-    cut = np.flatnonzero(np.diff(times) > WIDEST) + 1
-    pieces = zip(np.split(times, cut), np.split(values, cut), strict=True)
+    cut = (np.flatnonzero(times[1:] - times[:-1] > WIDEST) + 1).tolist()
     found = []
-    for t, v in pieces:
+    for start, end in zip([0, *cut], [*cut, len(times)], strict=True):
+        t, v = times[start:end], values[start:end]
         kept = (t >= t[0] + SETTLING) & (t <= t[-1] - LEAVING)
-        if np.count_nonzero(kept) >= 5 and median(np.diff(t[kept])) >= CLOSEST:
-            found.append((t[kept], v[kept]))
+        t, v = t[kept], v[kept]
+        if len(t) >= 5 and median(t[1:] - t[:-1]) >= CLOSEST:
+            found.append((t, v))
     return found
 
 

@@ -96,7 +96,7 @@ def spacing(signal: Signal | None) -> float:
     """Return the usual time between readings [s], infinite for fewer than two."""
     if signal is None or len(signal.times) < 2:
         return float("inf")
-    return once(signal, "spacing", lambda: median(np.diff(signal.times)))
+    return once(signal, "spacing", lambda: median(signal.times[1:] - signal.times[:-1]))
 
 
 def block_means(values: FloatArray, size: int) -> FloatArray:

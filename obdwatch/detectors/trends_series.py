@@ -79,11 +79,11 @@ def series_of(
     followed = _followed(history, now, table)
     places = _places((values for _, values in followed.values()), _outside(history, now))
     faults = {finding.detector for finding in findings if finding.verdict is Verdict.FAULT}
+    expected = _expected(findings)
     found = []
     for (detector, name), (rule, values) in sorted(followed.items(), key=lambda item: item[0]):
         kept = _since_repair(values, events, rule)
-        expected = _expected(findings, detector, name)
-        one = _series(kept, places, rule, rule.limits(expected))
+        one = _series(kept, places, rule, rule.limits(expected.get((detector, name))))
         if one is not None:
             told_now = detector in faults and kept[-1].session_id == session.id
             found.append(replace(one, judged=told_now, newest_in=kept[-1].session_id))
@@ -168,9 +168,14 @@ def _is_before(feature: Feature, event: Event) -> bool:
     return True
 
 
-def _expected(findings: Sequence[Finding], detector: str, name: str) -> tuple[float, float] | None:
-    measures = (m for f in findings if f.detector == detector for m in (*f.measures, *f.learnt) if m.name == name)
-    return next((measure.expected for measure in measures if measure.expected is not None), None)
+def _expected(findings: Sequence[Finding]) -> dict[tuple[str, str], tuple[float, float]]:
+    """The first range that a detector expects of a measure, by detector and name."""
+    found: dict[tuple[str, str], tuple[float, float]] = {}
+    for finding in findings:
+        for measure in (*finding.measures, *finding.learnt):
+            if measure.expected is not None:
+                found.setdefault((finding.detector, measure.name), measure.expected)
+    return found
 
 
 def _series(

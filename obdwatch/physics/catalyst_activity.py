@@ -43,9 +43,8 @@ def running_mean(times: FloatArray, values: FloatArray, half_window: float) -> F
     >>> running_mean(np.arange(5.0), np.array([0.0, 1.0, 2.0, 3.0, 4.0]), 1.0).tolist()
     [0.5, 1.0, 2.0, 3.0, 3.5]
     """
-    total = np.concatenate(([0.0], np.cumsum(values)))
-    first = np.searchsorted(times, times - half_window, side="left")
-    end = np.searchsorted(times, times + half_window, side="right")
+    total = np.concatenate(([0.0], values.cumsum()))
+    first, end = times.searchsorted(times - half_window, "left"), times.searchsorted(times + half_window, "right")
     mean: FloatArray = (total[end] - total[first]) / (end - first)
     return mean
 

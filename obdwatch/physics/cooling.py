@@ -174,5 +174,6 @@ def _ways_out(
     radiator = radiator_conductance(conditions.speed[:, None], system.radiator)
     opening = np.ascontiguousarray(np.broadcast_to(system.opening, members))
     least = np.concatenate([np.zeros(members), np.broadcast_to(np.maximum(system.leak, 0.0), members)])
-    sizes = np.hstack([np.broadcast_to(system.heater, shape), np.broadcast_to(radiator, shape)])
+    sizes = np.empty((shape[0], 2 * members))
+    sizes[:, :members], sizes[:, members:] = system.heater, radiator
     return opening, np.repeat([HEATER_SPAN, OPENING_SPAN], members), least, sizes

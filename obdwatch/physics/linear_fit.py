@@ -52,12 +52,12 @@ def serial_correlation(times: FloatArray, errors: FloatArray, gap: float) -> flo
     >>> round(serial_correlation(np.arange(24.0), swing, 2.0), 2)
     0.39
     """
-    near = np.diff(times) <= gap
+    near = times[1:] - times[:-1] <= gap
     if np.count_nonzero(near) < FEWEST_PAIRS:
         return 0.0
     first, second = errors[:-1][near], errors[1:][near]
-    power = float(np.sqrt(np.mean(first**2) * np.mean(second**2)))
-    return float(np.clip(np.mean(first * second) / power, 0.0, MOST_ALIKE)) if power > 0.0 else 0.0
+    power = float(np.sqrt((first**2).mean() * (second**2).mean()))
+    return min(max(float((first * second).mean()) / power, 0.0), MOST_ALIKE) if power > 0.0 else 0.0
 
 
 FEWEST_PAIRS = 12

@@ -198,4 +198,4 @@ def scatter_of_differences(values: FloatArray) -> float:
     """
     if len(values) < 3:
         return float("nan")
-    return float(median(np.abs(np.diff(values))) / 0.6745 / np.sqrt(2.0))
+    return float(median(np.abs(values[1:] - values[:-1])) / 0.6745 / np.sqrt(2.0))

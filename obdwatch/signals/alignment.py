@@ -32,8 +32,8 @@ def hold(signal: Signal | None, at: FloatArray, max_age: float) -> FloatArray:
     if signal is None or not len(signal.times):
         return np.full(len(at), np.nan)
     place = places(signal.times, at) - 1
-    age = at - signal.times[place]  # before the first value it is that of the last one, and negative
-    return np.where((age >= 0.0) & (age <= max_age), signal.values[place], np.nan)
+    age = at - signal.times.take(place)  # before the first value it is that of the last one, and negative
+    return np.where((age >= 0.0) & (age <= max_age), signal.values.take(place), np.nan)
 
 
 def places(times: FloatArray, at: FloatArray, side: Literal["left", "right"] = "right") -> IntArray:
@@ -46,13 +46,14 @@ def places(times: FloatArray, at: FloatArray, side: Literal["left", "right"] = "
     [0, 3, 3]
     """
     if len(at) < FEWEST_MERGED or len(times) > LONGEST_MERGED * len(at) or not (at[1:] >= at[:-1]).all():
-        return np.searchsorted(times, at, side=side)
+        return times.searchsorted(at, side=side)
     # A stable sort of two rising rows is a merge, and leaves what comes first before its equals.
     if side == "right":
-        merged = np.flatnonzero(np.concatenate([times, at]).argsort(kind="stable") >= len(times))
+        merged = (np.concatenate([times, at]).argsort(kind="stable") >= len(times)).nonzero()[0]
     else:
-        merged = np.flatnonzero(np.concatenate([at, times]).argsort(kind="stable") < len(at))
-    return merged - np.arange(len(at))
+        merged = (np.concatenate([at, times]).argsort(kind="stable") < len(at)).nonzero()[0]
+    merged -= np.arange(len(at))
+    return merged
 
 
 def span(drive: Drive) -> tuple[float, float] | None:
