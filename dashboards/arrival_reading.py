@@ -102,7 +102,7 @@ def recording_at(path: Path, name: str) -> tuple[Session, tuple[str, ...]]:
     try:
         session = read_header(path)
     except ObdwatchError as error:
-        raise InputError(_in_its_name(str(error), path, name)) from None
+        raise InputError(f"{_in_its_name(str(error), path, name).replace(f'{name}: ', f'{name} ', 1)}.") from None
     with path.open("rb") as file:
         size, count = PAGES.unpack(file.read(PAGES.size))
     whole = (65_536 if size == 1 else size) * count

@@ -77,7 +77,7 @@ def test_walk_by_taps_survives_a_reload_and_ends_in_a_summary(
     asked(page, 1)
     expect(page.locator(".caution")).to_be_visible()
     fits(page)
-    for name in ("Yes", "No", "Could not look"):
+    for name in ("Yes", "No", "Not sure"):  # the first questions are about what one remembers
         box = page.get_by_role("button", name=name, exact=True).bounding_box()
         assert box is not None
         assert min(box["height"], box["width"]) >= LARGE
@@ -92,7 +92,7 @@ def test_walk_by_taps_survives_a_reload_and_ends_in_a_summary(
     page.get_by_role("link", name="Back").tap()
     asked(page, 2)
     expect(page.get_by_role("button", name="No (your answer)")).to_be_visible()
-    page.get_by_role("button", name="Could not look").tap()
+    page.get_by_role("button", name="Not sure").tap()
     asked(page, 3)
     assert answers(book) == ["yes", "could not look"]
     page.goto(f"{start}/inspection")
