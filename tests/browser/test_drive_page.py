@@ -52,7 +52,7 @@ def test_title_says_when_which_car_how_long_and_how_far(page: Page, address: str
     open_drive(page, address)
     expect(page.get_by_role("heading", level=1)).to_contain_text("20 January 2026")
     expect(page.locator(".lead").first).to_have_text("The old blue estate")
-    expect(page.locator(".lead").nth(1)).to_have_text(re.compile(r"31 minutes, at least \d+\.\d\skm"))
+    expect(page.locator(".lead").nth(1)).to_have_text(re.compile(r"31\sminutes, at least \d+\.\d\skm"))
     expect(page).to_have_title(re.compile("The old blue estate, .*20 January 2026.* – obdwatch"))
 
 
