@@ -91,7 +91,7 @@ def peril_of(drive: Drive, car: Car | None) -> Peril | None:
     running = _running(drive, coolant.times)
     if not running.any():
         return None
-    values = _held_for(coolant.times, np.where(running, coolant.values, -np.inf))
+    values = _held_for(coolant.times, coolant.values, running)
     top = int(np.argmax(values))
     peak = float(values[top])
     if peak >= CAUTION:
@@ -147,26 +147,29 @@ def _running(drive: Drive, at: FloatArray) -> BoolArray:
     return known
 
 
-def _held_for(times: FloatArray, values: FloatArray) -> FloatArray:
-    """Return the lowest value of the last `SUSTAINED` seconds at each reading, -inf before there are two readings.
+def _held_for(times: FloatArray, read: FloatArray, running: BoolArray) -> FloatArray:
+    """Return the lowest value of the last `SUSTAINED` seconds at each reading, -inf before there are two readings and
+    where the engine does not run.
 
     What leapt beyond `CAUTION` faster than heat can raise it counts once it has stayed there for `LASTING`.
     """
+    values = np.where(running, read, -np.inf)
     first = np.searchsorted(times, times - SUSTAINED, side="left")
     first = np.minimum(first, np.maximum(np.arange(len(times)) - 1, 0))
     lowest = np.full(len(times), -np.inf)
-    hot = values >= CAUTION
-    good = (np.arange(len(times)) - first >= 1) & hot
+    good = (np.arange(len(times)) - first >= 1) & (values >= CAUTION)
+    hot = read >= CAUTION
     since = np.maximum.accumulate(np.where(hot & ~np.r_[False, hot[:-1]], np.arange(len(times)), 0))
     for i in np.flatnonzero(good):
-        if not _leapt(times, values, since[i]) or times[i] - times[since[i]] >= LASTING:
+        if not _leapt(times, read, since[i]) or times[i] - times[since[i]] >= LASTING:
             lowest[i] = np.min(values[first[i] : i + 1])
     return lowest
 
 
-def _leapt(times: FloatArray, values: FloatArray, place: int) -> bool:
-    """Whether a reading lies higher above the one before than heat can have raised it; unknown before is no leap."""
-    if place == 0 or not np.isfinite(values[place - 1]):
-        return False
-    rise = values[place] - values[place - 1]
-    return bool(rise > LEAP + LEAP_RATE * (times[place] - times[place - 1]))
+def _leapt(times: FloatArray, read: FloatArray, place: int) -> bool:
+    """Whether a reading lies higher above the one before than heat can have raised it, or nothing was read before: a
+    watch keeps the last minutes only.
+    """
+    if place == 0:
+        return True
+    return bool(read[place] - read[place - 1] > LEAP + LEAP_RATE * (times[place] - times[place - 1]))
