@@ -55,6 +55,7 @@ from dashboards.visit import Page, Visit, compare_address, session_in, visit_fro
 from obdwatch.detectors.withheld import SIGNATURE as WITHHELD
 from obdwatch.errors import ObdwatchError
 from obdwatch.explanations.coverage_words import next_drive_words
+from obdwatch.explanations.wording import without_fault
 from obdwatch.records import Finding, Verdict
 from obdwatch.signals.next_drive import next_drive
 
@@ -195,10 +196,10 @@ def in_short(said: Sequence[Finding]) -> str:
         most = ". Most urgent" if len(faults) > 1 else ""
         begin = f"{wording.count(len(faults), 'thing')} to see to{most}: {first[:1].lower()}{first[1:]}."
     else:
-        begin = "Nothing wrong was found in what this drive could show."
+        begin = without_fault(count[Verdict.HEALTHY])
     healthy, unsure = count[Verdict.HEALTHY], count[Verdict.NOT_ENOUGH_DATA]
     if unsure == len(said):
-        return "Too little in this drive to tell anything: it says neither that the car is well nor that it is not."
+        return begin
     rest = [f"{wording.count(healthy, 'other check')} looked healthy" if healthy and faults else ""]
     rest += [f"{wording.count(unsure, 'question')} could not be answered" if unsure else ""]
     after = wording.joined([one for one in rest if one])

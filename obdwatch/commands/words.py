@@ -46,6 +46,7 @@ def findings_lines(findings: Sequence[Finding], units: str, full: bool = False) 
     `full`. A caution is said once, where it is met first.
     """
     from obdwatch.explanations.findings import explain
+    from obdwatch.explanations.wording import without_fault
     from obdwatch.records import Verdict
     from obdwatch.urgency import Urgency
 
@@ -53,7 +54,7 @@ def findings_lines(findings: Sequence[Finding], units: str, full: bool = False) 
     faults = [one for one in findings if one.verdict is Verdict.FAULT]
     faults.sort(key=lambda one: urgent_first.index(one.urgency))
     lines = [line for one in faults for line in finding_lines(one, units)]
-    lines = lines or ["Nothing wrong was found in what this drive could show."]
+    lines = lines or [without_fault(sum(one.verdict is Verdict.HEALTHY for one in findings))]
     titles = {Verdict.HEALTHY: "In order:", Verdict.NOT_ENOUGH_DATA: "Not to be judged by this drive:"}
     for verdict, title in titles.items():
         answers = [explain(one, units) for one in findings if one.verdict is verdict]

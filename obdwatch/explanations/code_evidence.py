@@ -102,7 +102,7 @@ def _misfire_counts(explanation: CodeExplanation, drive: Drive) -> Iterator[str]
         yield f"The misfire counters of all {len(counts)} cylinders stand at zero in this recording."
         return
     cylinder, most = max(counts.items(), key=lambda item: item[1])
-    yield f"Cylinder {cylinder} has {most:.0f} of {total:.0f} counted misfires ({100 * most / total:.0f} %)."
+    yield f"Cylinder {cylinder} has {most:.0f} of {total:.0f} counted misfires ({100 * most / total:.0f}%)."
     if most / total > ONE_CYLINDER_SHARE:
         yield f"So it is cylinder {cylinder} alone: look at its plug, coil and injector."
     elif sum(count > 0.1 * total for count in counts.values()) > 1:

@@ -37,7 +37,7 @@ def _step(step: Step, steps: Mapping[Step, float | None], units: str) -> str:
     long = max(minutes or 0.0, USUAL_DRIVE)
     steady = f"{quantity(60.0, 'km/h', units, 0).split()[0]} to {quantity(100.0, 'km/h', units, 0)}"
     return {
-        Step.FEWER_SIGNALS: "Record fewer signals, so that each is read more often.",
+        Step.FEWER_SIGNALS: "Record few signals besides those asked for, so that each is read more often.",
         Step.IGNITION_FIRST: ""
         if Step.STAND_OVERNIGHT in steps
         else "Start the recording with the ignition on, ten seconds before you start the engine.",

@@ -62,6 +62,13 @@ ORIGIN_NOTES: Mapping[Origin, str] = MappingProxyType(
 """Where the words on a code come from, when they were not written for this very code."""
 
 
+def without_fault(judged: int) -> str:
+    """What is said of a drive without a fault, of which so many questions could be `judged`: silence is no health."""
+    if judged:
+        return "Nothing wrong was found in what this drive could show."
+    return "Too little in this drive to tell anything: it says neither that the car is well nor that it is not."
+
+
 def cause_words(cause: Cause) -> str:
     """Return a usual cause of a code, with the wear part named where the sentence does not name it.
 

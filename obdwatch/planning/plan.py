@@ -113,7 +113,7 @@ def _assumptions(case: Case, proven: bool) -> tuple[str, ...]:
         if wishes.rate is None
         else f"a workshop's hour costs {money(wishes.rate, currency)}",
         f"each visit costs {money(wishes.visit_cost, currency)} of trouble beyond parts and work",
-        "between the distances for which the risk is known, the hazard of failing is constant",
+        "between the distances for which the risk is known, each stretch of road is taken to be as risky as the next",
         f"a part that fails on the road is repaired by itself, and a new part does not fail within {kept}",
         "a fault that a drive or a look has shown is paid for in any case, wear by distance alone only if it fails",
         f"you keep the car for {kept} more: a part that fails between {horizon} and then is charged with what "

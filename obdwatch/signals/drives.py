@@ -153,10 +153,10 @@ def _possible(key: str, times: FloatArray, values: FloatArray, problems: list[st
         least, greatest = widest_range(parameter)
         with np.errstate(invalid="ignore"):
             good &= (values >= least - parameter.scale / 2) & (values <= greatest + parameter.scale / 2)
-        limits = f" or outside {least:g} .. {greatest:g} {parameter.unit}".rstrip()
+        limits = f", or outside {least:g} to {greatest:g} {parameter.unit}".rstrip()
     bad = len(good) - int(np.count_nonzero(good))
     if bad:
-        problems.append(f"{key}: {_counted(bad, 'value')} not finite{limits} left out")
+        problems.append(f"{key}: {_counted(bad, 'value')} left out: no number{limits}")
     return times[good], values[good]
 
 

@@ -105,7 +105,7 @@ def counts(*values: float) -> tuple[MonitorResult, ...]:
 def test_one_cylinder_alone_is_named() -> None:
     """More than 90 % in one cylinder is one cylinder's fault: 40 CFR 86.010-18(h)(2)."""
     told = said("P0300", drive({}, monitors=counts(1, 0, 120, 2)))
-    assert "Cylinder 3 has 120 of 123 counted misfires (98 %)" in told
+    assert "Cylinder 3 has 120 of 123 counted misfires (98%)" in told
     assert "cylinder 3 alone" in told
 
 

@@ -187,7 +187,7 @@ def test_imported_samples_that_cannot_be_are_left_out_and_counted() -> None:
     values = np.array([80.0, np.nan, np.inf, -41.0, 215.0, 216.0])
     drive = drive_from(contents_of(samples={"coolant_temperature": (times, values)}))
     assert series(drive, "coolant_temperature") == [(0, 80), (4, 215)]
-    assert drive.problems == ("coolant_temperature: 4 values not finite or outside -40 .. 215 degC left out",)
+    assert drive.problems == ("coolant_temperature: 4 values left out: no number, or outside -40 to 215 degC",)
 
 
 def test_an_imported_column_that_no_standard_knows_is_kept_without_unit() -> None:
