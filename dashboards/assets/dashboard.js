@@ -78,6 +78,26 @@
     }
   }
 
+  /* An address may name a section that is not there before the page is filled: go there as it comes, unless the reader
+     has begun to move about. */
+  function toSection() {
+    const section = window.location.hash.slice(1);
+    if (!section) return;
+    const watch = new MutationObserver(() => {
+      const heading = document.getElementById(section);
+      if (!heading) return;
+      watch.disconnect();
+      heading.scrollIntoView({ block: "start" });
+      heading.focus({ preventScroll: true });
+    });
+    watch.observe(document.documentElement, { childList: true, subtree: true });
+    for (const way of ["wheel", "touchmove", "keydown"]) {
+      window.addEventListener(way, () => watch.disconnect(), { once: true, passive: true });
+    }
+  }
+
+  toSection();
+
   const theme = stored(THEME);
   if (theme === "dark" || theme === "light") document.documentElement.dataset.theme = theme;
   window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {

@@ -95,6 +95,13 @@ def test_event_is_a_line_with_words_and_a_way_to_it(page: Page, address: str) ->
     until(page, f"document.querySelector('{GRAPH}').layout.xaxis.range[0].includes('00:10:')")
 
 
+def test_address_of_a_section_opens_there(page: Page, address: str) -> None:
+    page.goto(f"{address}/drive/cold-start#signals-heading")
+    heading = page.locator("#signals-heading")
+    expect(heading).to_be_in_viewport()
+    expect(heading).to_be_focused()
+
+
 def test_no_line_is_drawn_across_a_lost_link(page: Page, address: str) -> None:
     open_drive(page, address)
     pieces = page.locator(f"{GRAPH} .scatterlayer .trace").first.locator(".js-line")
