@@ -5,8 +5,9 @@ Command, planner and pages call this; the arithmetic is in `parts`.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
+from datetime import datetime
 from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,7 +28,32 @@ if TYPE_CHECKING:
 
 CODE_SERVICES = (b"\x03", b"\x07", b"\x0a")  # stored, pending, permanent codes (SAE J1979)
 MOST_SHOWN = 24  # drives after which the risks are reckoned anew for a picture: as many points as one can tell apart
+LEARNT = 0.005  # a probability that moved by more since the last drive shows in whole per cent
 CODES_OF_NEWEST = 8  # drives whose codes are read again from their files; older ones would count less than 1 %
+
+
+Known = tuple[datetime, float | None, float]
+"""When something was known of a part: date, odometer [km] or None, and how likely it was worn."""
+
+
+def known_over_time(
+    grown: Iterable[tuple[Session, Mapping[str, float]]], part: str, now: float, at: datetime, events: Iterable[Event]
+) -> list[Known]:
+    """Return how likely a part was worn after each dated drive, in the order of `grown`; none with fewer than two.
+
+    Where the log has taught something since, so that it is `now` another, today (`at`) is one more.
+    """
+    found: list[Known] = [
+        (session.started_at, session.odometer_km, of[part])
+        for session, of in grown
+        if session.started_at is not None and part in of
+    ]
+    if len(found) < 2:
+        return []
+    if abs(now - found[-1][2]) >= LEARNT:
+        read = [km for km in (found[-1][1], *(event.odometer_km for event in events)) if km is not None]
+        found.append((at, max(read, default=None), now))
+    return found
 
 
 def catalogue_of(logbook: Logbook | None, car: Car | None) -> Catalogue:

@@ -16,6 +16,7 @@ from dashboards.sessions import SessionShelf
 from dashboards.tables import bar, row, table
 from dashboards.visit import CAR, VISITS, Page, Visit, car_address, drive_address, part_address, part_in, place_address
 from dashboards.wording import when
+from obdwatch.car_risks import known_over_time
 from obdwatch.errors import LogbookError
 from obdwatch.explanations.part_names import part_name
 from obdwatch.parts.part import Part
@@ -26,7 +27,6 @@ from obdwatch.records import EventKind, Evidence, PartRisk
 from obdwatch.units import distance_text
 
 MOST_REASONS = 12
-LEARNT = 0.005  # a probability that moved by more since the last drive shows in whole per cent
 FROM_THE_MANUAL = "Torques, part numbers and procedures come from the maker's own manual."
 
 
@@ -128,19 +128,16 @@ def _instead(now: CarState, risk: PartRisk) -> list[Component]:
 
 
 def _grown(shelf: SessionShelf, known: KnownCar, risk: PartRisk, screen: Screen) -> list[Component]:
-    grown, events, part = shelf.garage.grown(known), shelf.garage.events(known), risk.part
-    readings = [(s.started_at, s.odometer_km, of[part]) for s, of in grown if s.started_at is not None and part in of]
-    if len(readings) < 2:
+    events, today = shelf.garage.events(known), datetime.now(UTC)
+    readings = known_over_time(shelf.garage.grown(known), risk.part, risk.degraded, today, events)
+    if not readings:
         return []
-    spoken = [f"{when(at)}: {percent(chance)}" for at, _, chance in readings[-6:]]
-    if abs(risk.degraded - readings[-1][2]) >= LEARNT:
-        read = [km for km in (readings[-1][1], *(event.odometer_km for event in events)) if km is not None]
-        readings.append((datetime.now(UTC), max(read, default=None), risk.degraded))
-        spoken.append(f"today: {percent(risk.degraded)}")
+    last = readings[-7:] if readings[-1][0] is today else readings[-6:]
+    spoken = [f"{'today' if at is today else when(at)}: {percent(chance)}" for at, _, chance in last]
     renewed = [
         (event.at, event.odometer_km)
         for event in events
-        if event.kind is EventKind.REPAIR and (event.part or "").partition(":")[0] == part
+        if event.kind is EventKind.REPAIR and (event.part or "").partition(":")[0] == risk.part
     ]
     figure = growth_figure(readings, renewed, screen)
     return [

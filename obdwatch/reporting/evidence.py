@@ -7,11 +7,12 @@ from types import MappingProxyType
 
 import numpy as np
 
+from obdwatch.car_risks import known_over_time
 from obdwatch.decoding.parameters import PARAMETER_BY_KEY
 from obdwatch.explanations.part_names import part_name
 from obdwatch.explanations.wording import URGENCY_SENTENCES, pointing_words
 from obdwatch.parts.risk_words import percent
-from obdwatch.records import Drive, EventKind, Finding, MarkKind, Signal, Span
+from obdwatch.records import Drive, EventKind, Finding, MarkKind, PartRisk, Signal, Span
 from obdwatch.reporting.document import Block, Bullets, Paragraph, Section, Subheading, Tone
 from obdwatch.reporting.facts import CarFacts, Place
 from obdwatch.reporting.followed_numbers import followed_blocks
@@ -35,7 +36,6 @@ from obdwatch.reporting.words import capital, drive_of, odometer
 from obdwatch.units import screen_unit, to_screen
 
 MOST_GROWN = 4
-LEARNT = 0.005  # a probability that moved by more since the last drive shows in whole per cent
 CLOSE_UP = 0.1  # of a drive; a place shorter than this is drawn with its surroundings and not in the whole drive
 AROUND = 3.0  # times the length of a place, before and after it
 SHORTEST_VIEW = 60.0  # s
@@ -77,7 +77,7 @@ def evidence_section(facts: CarFacts) -> Section:
             blocks += _fault(facts, Place(facts.latest, finding, None))
     if not blocks:
         blocks.append(Paragraph("No fault was found in a drive, so there is no place to show."))
-    grown = [plot for risk in facts.suspected[:MOST_GROWN] if (plot := growth_plot(facts, risk.part)) is not None]
+    grown = [plot for risk in facts.suspected[:MOST_GROWN] if (plot := growth_plot(facts, risk)) is not None]
     if grown:
         blocks += [Subheading("How the suspicion grew"), *grown]
     return Section("The evidence", (*blocks, *followed_blocks(facts)))
@@ -155,20 +155,15 @@ def signal_name(key: str) -> str:
     return capital(parameter.name if parameter is not None else key.replace("_", " "))
 
 
-def growth_plot(facts: CarFacts, part: str) -> Plot | None:
+def growth_plot(facts: CarFacts, risk: PartRisk) -> Plot | None:
     """Draw how likely a part was worn after each drive, with its renewals; None with fewer than two drives.
 
     Today is a further point where something was learnt after the last drive.
     """
-    dated = [
-        (s.started_at, s.odometer_km, of[part]) for s, of in facts.grown if s.started_at is not None and part in of
-    ]
-    if len(dated) < 2:
+    part = risk.part
+    dated = known_over_time(facts.grown, part, risk.degraded, facts.made_at, facts.events)
+    if not dated:
         return None
-    now = next((one.degraded for one in facts.suspected if one.part == part), dated[-1][2])
-    if abs(now - dated[-1][2]) >= LEARNT:
-        read = [km for km in (dated[-1][1], *(event.odometer_km for event in facts.events)) if km is not None]
-        dated.append((facts.made_at, max(read, default=None), now))
     by_distance = all(km is not None for _, km, _ in dated)
     unit = screen_unit("km", facts.units).name
 
